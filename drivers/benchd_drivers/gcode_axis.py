@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import AsyncIterator
+from contextlib import suppress
 from typing import ClassVar, Self
 
 from benchd.devices import (
@@ -28,7 +28,7 @@ from benchd_drivers.gcode_held import held_health, unheld
 from benchd_drivers.gcode_homing import Homing
 from benchd_drivers.gcode_motion import Motion
 from benchd_drivers.gcode_status import Report
-from benchd_drivers.gcode_watch import Activity
+from benchd_drivers.setting_off import SettingOff
 
 HEARD_S = 0.05
 """What a report may take on the wire."""
@@ -52,6 +52,7 @@ class GcodeAxis(Axis):
         self._stopping = self._motion.stopping
         self._watch = self._motion.watch
         self._trust = self._watch.trust
+        self._setting_off = SettingOff(config, self._watch, self._stopping, self._motion.failed)
 
     @classmethod
     def create(cls, name: str, config: GcodeAnyAxisConfig, link: Link | None) -> Self:
@@ -134,19 +135,17 @@ class GcodeAxis(Axis):
 
     async def move_to(self, target: float, speed: float) -> float:
         stops = self._stopping.count
-        self._check(target, speed)
+        self._setting_off.check_move(target, speed)
         await self._motion.hear_of_others()
-        with self._busy("move"):
+        self._motion.alone()
+        with self._setting_off.busy("move"):
             return await self._stopping.or_stop(self._motion.move(target, min(speed, self.spec.top_speed), stops))
 
     async def jog(self, speed: float, distance: float) -> None:
-        if not (math.isfinite(distance) and distance):
-            raise ValueError("a jog needs a finite distance other than 0")
         stops = self._stopping.count
-        self._check(self.spec.low, speed)
+        self._setting_off.check_jog(speed, distance)
         await self._motion.hear_of_others()
-        if self._watch.activity in ("home", "move") or self._stopping.under_way:
-            raise self._motion.failed("the axis is busy", code="busy")
+        self._setting_off.free_to_jog()
         await self._stopping.or_stop(
             self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance, stops)
         )
@@ -160,7 +159,8 @@ class GcodeAxis(Axis):
         self._motion.alone()  # before anything is let go by a reset
         with suppress(LinkTimeout):  # deaf after a limit: homing resets it
             await unheld(self._board, self.name)
-        with self._busy("home"):
+        self._motion.alone()
+        with self._setting_off.busy("home"):
             self._trust.renounce("homing is not finished")
             try:
                 await self._stopping.or_stop(self._home(stops))
@@ -183,32 +183,6 @@ class GcodeAxis(Axis):
             raise cycle.failed("it was broken off by a stop") from stopped
         self._trust.gain()
         await self._board.homed()
-
-    # ---- small helps
-
-    @contextmanager
-    def _busy(self, activity: Activity) -> Iterator[None]:
-        if self._watch.activity is not None or self._stopping.under_way:
-            raise self._motion.failed(f"the axis is busy ({self._watch.activity or 'stopping'})", code="busy")
-        self._motion.alone()
-        self._watch.begins(activity)
-        try:
-            yield
-        finally:
-            self._watch.rests()
-
-    def _check(self, target: float, speed: float) -> None:
-        if not (math.isfinite(speed) and speed > 0):
-            raise ValueError(f"speed must be positive and finite, not {speed}")
-        if not self.spec.low <= target <= self.spec.high:  # NaN fails here too
-            limits = f"{self.spec.low:g} to {self.spec.high:g} {self._config.SYMBOL}"
-            raise self._motion.failed(
-                f"{target:g} {self._config.SYMBOL} is outside the travel of {limits}", code="limit"
-            )
-        if not self.homed:
-            raise self._motion.failed(
-                f"the axis is not homed: {self._trust.why}", code="not_homed", advice="Home it first."
-            )
 
 
 class GcodeRotary(GcodeAxis):

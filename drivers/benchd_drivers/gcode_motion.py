@@ -46,7 +46,7 @@ class Motion:
 
     def __init__(self, name: str, config: GcodeAnyAxisConfig, board: GcodeBoard, clock: Clock) -> None:
         self.name = name
-        self.watch = Watch(name, config.tolerance, config.SYMBOL, self.place, board.at_work_besides, clock)
+        self.watch = Watch(name, config, self.place, board.at_work_besides, clock)
         self._config = config
         self._board = board
         self._clock = clock
@@ -97,7 +97,7 @@ class Motion:
         self, sent: Sent, text: str, target: float, speed: float, at: float, limit_s: float, stops: int
     ) -> float:
         """Follow a move that was sent from `at`; since when it stands. It may still move after an error."""
-        way, symbol = abs(target - at), self._config.SYMBOL
+        way, symbol, said = abs(target - at), self._config.SYMBOL, self._config.said
         posted = self._clock.monotonic()
         deadline = posted + limit_s
         await done_within(sent.answer, ACCEPTED_S)
@@ -129,10 +129,10 @@ class Motion:
             elif report.state == "Hold":
                 why = f"the controller holds (state {report.state}), though nobody told it to"
             elif idle_s > NOT_STARTED_S and not there and self._same(at, elsewhere):
-                why = f"the controller is idle at {at:.1f} {symbol}, but was sent to {target:.1f} {symbol}"
+                why = f"the controller is idle at {said(at)} {symbol}, but was sent to {said(target)} {symbol}"
             elif self._clock.monotonic() > deadline:
                 why, code = (
-                    f"the move to {target:.1f} {symbol} was not done after {limit_s:.1f} s",
+                    f"the move to {said(target)} {symbol} was not done after {limit_s:.1f} s",
                     "timeout",
                 )
             if why:

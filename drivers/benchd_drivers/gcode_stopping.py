@@ -15,7 +15,8 @@ from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_board import GcodeBoard
 from benchd_drivers.gcode_halt import halt
 from benchd_drivers.gcode_status import HOLD, JOG_CANCEL
-from benchd_drivers.gcode_watch import Activity, Watch
+from benchd_drivers.gcode_watch import Watch
+from benchd_drivers.setting_off import Activity
 
 T = TypeVar("T")
 

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import Literal
 
 from benchd.devices import Clock
+from benchd_drivers.axis_figures import AxisFigures
 from benchd_drivers.gcode_status import Report
 from benchd_drivers.gcode_user import BoardUser, Restart
 from benchd_drivers.gcode_words import HOMING_ALARMS, LIMIT_ALARMS, alarm_text
-from benchd_drivers.trust import Trust
+from benchd_drivers.setting_off import Activity
+from benchd_drivers.trust import Kind, Trust
 
-Activity = Literal["home", "move", "jog"]
 JOG_STARTS_S = 0.4
 FRESH_S = 0.5
 """A report as young as this stands for asking anew: what changes at rest, an alarm or a reset, is told unasked."""
@@ -20,13 +20,12 @@ FRESH_S = 0.5
 
 class Watch(BoardUser):
     """Knows what the axis was told to do, and so what ought not to happen. `place` turns a report into its place, in
-    its unit (`symbol`); `others_move` tells whether another axis of the controller is at work."""
+    its unit; `others_move` tells whether another axis of the controller is at work."""
 
     def __init__(
         self,
         name: str,
-        tolerance: float,
-        symbol: str,
+        figures: AxisFigures,
         place: Callable[[Report], float | None],
         others_move: Callable[[BoardUser], str | None],
         clock: Clock,
@@ -34,8 +33,7 @@ class Watch(BoardUser):
         self.name = name
         self.trust = Trust(name, clock)
         self.activity: Activity | None = None
-        self._tolerance = tolerance
-        self._symbol = symbol
+        self._figures = figures
         self._others_move = others_move
         self._place = place
         self._clock = clock
@@ -95,7 +93,7 @@ class Watch(BoardUser):
         self._newest = None
         if self.activity == "home" and number in HOMING_ALARMS:
             return  # told to the one who homes
-        kind: Literal["limit", "reset", "disabled"] = "limit" if number in LIMIT_ALARMS else "disabled"
+        kind: Kind = "limit" if number in LIMIT_ALARMS else "disabled"
         self.trust.lose(f"{alarm_text(number)}; an inspection is needed", "reset" if number == 3 else kind)
 
     def on_reset(self, restart: Restart) -> None:
@@ -123,7 +121,7 @@ class Watch(BoardUser):
         if at is not None:
             self.heard = report, at
         if self.activity == "jog" and report.state == "Idle" and at is not None:
-            there = abs(at - self._jog[0]) <= self._tolerance
+            there = abs(at - self._jog[0]) <= self._figures.tolerance
             if there or report.t_mono - self._jog[2] > JOG_STARTS_S:
                 self.rests()
         elif self.activity == "jog" and report.at_rest:
@@ -132,13 +130,14 @@ class Watch(BoardUser):
             self._rest_at = self._elsewhere = None
         elif self._rest_at is None or at is None:
             self._rest_at = at if at is not None else self._rest_at
-        elif abs(at - self._rest_at) <= self._tolerance:
+        elif abs(at - self._rest_at) <= self._figures.tolerance:
             self._elsewhere = None
-        elif self._elsewhere is None or abs(at - self._elsewhere) > self._tolerance:
+        elif self._elsewhere is None or abs(at - self._elsewhere) > self._figures.tolerance:
             self._elsewhere = at  # one damaged digit is no proof; the next report tells
         elif self.trust.homed:
             was, self._rest_at, self._elsewhere = self._rest_at, at, None
-            self.trust.lose(f"its position went from {was:.1f} to {at:.1f} {self._symbol} at rest", "reset")
+            said, symbol = self._figures.said, self._figures.SYMBOL
+            self.trust.lose(f"its position went from {said(was)} to {said(at)} {symbol} at rest", "reset")
 
     async def after_reset(self) -> None:
         """A reset at standstill takes nothing from an axis."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Literal
 
 from benchd.devices import (
     Clock,
@@ -24,11 +23,11 @@ from benchd.devices import (
     Reading,
     line,
     now_s,
-    printed_unit,
 )
 from benchd_drivers.line_config import LineConfig
 from benchd_drivers.line_stream import LineStream
 from benchd_drivers.line_text import unchecked
+from benchd_drivers.meter_range import judged
 
 TRIES = 3
 
@@ -149,13 +148,7 @@ class LineDriver(Device):
         return value, t_mono
 
     def _reading(self, value: float, unit: str, t_mono: float, low: float | None, high: float | None) -> Reading:
-        """Outside what the device can tell at all, the reading is bad: overflow, broken sensor, lost contact."""
-        inside = (low is None or value >= low) and (high is None or value <= high)
-        quality: Literal["good", "bad"] = "good" if inside else "bad"
-        if not inside:
-            self._health = Health(
-                "degraded", "out_of_range", f"{self.name} tells {value:g} {printed_unit(unit)}, outside its range."
-            )
+        quality, self._health = judged(self.name, value, unit, low, high)
         return Reading(value, unit, t_mono, self._clock.utc(), quality)
 
 

@@ -1,11 +1,11 @@
-"""An axis on a Modbus drive: absolute moves in micrometres, bounded jogs, homing, and a stop that comes first."""
+"""An axis on a Modbus drive: absolute moves, bounded jogs, homing, and a stop that comes first."""
 
 from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import AsyncIterator, Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncIterator
+from typing import ClassVar, Self
 
 from benchd.devices import (
     Axis,
@@ -19,12 +19,13 @@ from benchd.devices import (
     Reading,
     Surprise,
 )
-from benchd_drivers.modbus_axis_config import ModbusAxisConfig
+from benchd_drivers.modbus_axis_config import ModbusAnyAxisConfig, ModbusAxisConfig, ModbusRotaryConfig
 from benchd_drivers.modbus_drive import Drive
 from benchd_drivers.modbus_homing import Homing
 from benchd_drivers.modbus_motion import Motion
 from benchd_drivers.modbus_stopping import SILENT_S, Stopping
-from benchd_drivers.modbus_watch import Activity, Watch
+from benchd_drivers.modbus_watch import Watch
+from benchd_drivers.setting_off import SettingOff
 
 HOME_EXTRA_S = 10.0
 
@@ -32,25 +33,26 @@ HOME_EXTRA_S = 10.0
 class ModbusAxis(Axis):
     """See `benchd.devices.Axis` for the contracts."""
 
-    Config = ModbusAxisConfig
+    Config: ClassVar[type[ModbusAnyAxisConfig]] = ModbusAxisConfig
 
-    def __init__(self, name: str, config: ModbusAxisConfig, link: Link | None) -> None:
+    def __init__(self, name: str, config: ModbusAnyAxisConfig, link: Link | None) -> None:
         self.name = name
         self.spec = config.spec()
         self._config = config
         self._clock = Clock()
-        self._watch = Watch(name, config.tolerance_um, config.starts_s, self._clock)
+        self._watch = Watch(name, config, config.starts_s, self._clock)
         self._trust = self._watch.trust
         self._drive = Drive(name, config, link, self._watch.on_status)
         self._stopping = Stopping(name, config, self._drive, self._watch, self._clock)
         self._motion = Motion(name, config, self._drive, self._watch, self._stopping, self._clock)
+        self._setting_off = SettingOff(config, self._watch, self._stopping, self._motion.failed)
         self._listening: asyncio.Task[None] | None = None
         self.answers_within_s = 2 * self._drive.unit.answers_within_s
         self.rests_within_s = config.rest_s + SILENT_S + 2 * self._drive.unit.answers_within_s
         self.homes_within_s = config.home_s + self.rests_within_s + HOME_EXTRA_S
 
     @classmethod
-    def create(cls, name: str, config: ModbusAxisConfig, link: Link | None) -> ModbusAxis:
+    def create(cls, name: str, config: ModbusAnyAxisConfig, link: Link | None) -> Self:
         return cls(name, config, link)
 
     # ---- coming and going
@@ -109,20 +111,17 @@ class ModbusAxis(Axis):
 
     async def read(self) -> Reading:
         status = await self._drive.status()
-        return Reading(status.at_um, "um", status.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
+        return Reading(status.at, self.spec.unit, status.t_mono, self._clock.utc(), "good" if self.homed else "suspect")
 
     async def move_to(self, target: float, speed: float) -> float:
-        self._check(target, speed)
+        self._setting_off.check_move(target, speed)
         await self._jog_over()
-        with self._busy("move"):
+        with self._setting_off.busy("move"):
             return await self._stopping.or_stop(self._motion.move(target, min(speed, self.spec.top_speed)))
 
     async def jog(self, speed: float, distance: float) -> None:
-        if not (math.isfinite(distance) and distance):
-            raise ValueError("a jog needs a finite distance other than 0")
-        self._check(self.spec.low, speed)
-        if self._watch.activity in ("home", "move") or self._stopping.under_way:
-            raise self._motion.failed("the axis is busy", code="busy")
+        self._setting_off.check_jog(speed, distance)
+        self._setting_off.free_to_jog()
         await self._stopping.or_stop(
             self._motion.jog(math.copysign(min(speed, self.spec.top_speed), distance), distance)
         )
@@ -132,7 +131,7 @@ class ModbusAxis(Axis):
 
     async def home(self) -> None:
         await self._jog_over()
-        with self._busy("home"):
+        with self._setting_off.busy("home"):
             self._trust.renounce("homing is not finished")
             try:
                 await self._stopping.or_stop(self._home())
@@ -160,23 +159,8 @@ class ModbusAxis(Axis):
         if self._watch.activity == "jog" and not self._stopping.under_way:
             await self._drive.status()
 
-    @contextmanager
-    def _busy(self, activity: Activity) -> Iterator[None]:
-        if self._watch.activity is not None or self._stopping.under_way:
-            raise self._motion.failed(f"the axis is busy ({self._watch.activity or 'stopping'})", code="busy")
-        self._watch.begins(activity)
-        try:
-            yield
-        finally:
-            self._watch.rests()
 
-    def _check(self, target: float, speed: float) -> None:
-        if not (math.isfinite(speed) and speed > 0):
-            raise ValueError(f"speed must be positive and finite, not {speed}")
-        if not self.spec.low <= target <= self.spec.high:  # NaN fails here too
-            limits = f"{self.spec.low:g} to {self.spec.high:g} µm"
-            raise self._motion.failed(f"{target:g} µm is outside the travel of {limits}", code="limit")
-        if not self.homed:
-            raise self._motion.failed(
-                f"the axis is not homed: {self._trust.why}", code="not_homed", advice="Home it first."
-            )
+class ModbusRotary(ModbusAxis):
+    """What is turned by such a drive: a ring of the lens, a table. In degrees."""
+
+    Config = ModbusRotaryConfig

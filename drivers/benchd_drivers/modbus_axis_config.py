@@ -1,13 +1,14 @@
-"""An axis on a Modbus drive as the bench file describes it."""
+"""An axis on a Modbus drive as the bench file describes it: one that goes along, or one that turns."""
 
 from __future__ import annotations
 
 import math
+from abc import abstractmethod
 from typing import Literal, Self
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from benchd.devices import AxisSpec
+from benchd_drivers.axis_figures import Along, AxisFigures, Turning
 from benchd_drivers.modbus_registers import Command, Flag, Setting, Told
 from benchd_drivers.modbus_unit import UnitConfig
 
@@ -17,11 +18,10 @@ SEARCHES, HOME_MARGIN_S = 2, 15.0
 """The way and back, and pull-offs, slow second approaches and pauses beside the search itself."""
 
 
-class ModbusAxisConfig(UnitConfig):
+class ModbusAnyAxisConfig(AxisFigures, UnitConfig):
     """Where the drive tells position and status and takes target, speed and commands, and what its numbers are worth.
 
-    `um_per_count` is one count of position and target, `positive` what a growing one means, `zero_at` the count at
-    which the axis reads 0; `speed_um_s_per_count` is one count of `speed`. `move` sets it off, and is left out where a
+    `zero_at` is the count of position and target at which the axis reads 0. `move` sets it off, and is left out where a
     written target does that by itself. `limit` are the flags of the switches at the ends; `clear` resets a fault, and
     is written when the axis is homed. Travel, top speed and acceleration are those set in the drive, or inside them.
     """
@@ -38,19 +38,23 @@ class ModbusAxisConfig(UnitConfig):
     stop: Command
     home: Command
     clear: Command | None = None
-    um_per_count: float = Field(gt=0, allow_inf_nan=False)
-    positive: Literal["deeper", "shallower"] = "deeper"
     zero_at: float = Field(default=0.0, allow_inf_nan=False)
-    speed_um_s_per_count: float = Field(gt=0, allow_inf_nan=False)
-    travel_um: tuple[float, float]
-    top_speed_um_s: float = Field(gt=0, allow_inf_nan=False)
-    acceleration_um_s2: float = Field(gt=0, allow_inf_nan=False)
-    approach: Literal["from_below", "from_above"] = "from_below"
-    home_search_um: float = Field(ge=500, allow_inf_nan=False)
-    home_speed_um_s: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-    resolution_um: float | None = Field(default=None, gt=0, allow_inf_nan=False)
-    poll_ms: float = Field(default=15.0, ge=2, le=200)
     starts_within_ms: float = Field(default=60.0, ge=10, le=2000)
+
+    @property
+    @abstractmethod
+    def per_count(self) -> float:
+        """What one count of position and target is worth."""
+
+    @property
+    @abstractmethod
+    def speed_per_count(self) -> float:
+        """One count of `speed`, a second."""
+
+    @property
+    def scale(self) -> float:
+        """`per_count` with the sign of the way on which the drive's counts grow."""
+        return self.per_count
 
     @model_validator(mode="after")
     def _flags(self) -> Self:
@@ -74,60 +78,38 @@ class ModbusAxisConfig(UnitConfig):
         return self
 
     @model_validator(mode="after")
-    def _travel(self) -> Self:
-        low, high = self.travel_um
-        if not low < high:
-            raise ValueError("travel_um: the first value must be below the second")
-        if self.home_search_um < high - low:
-            raise ValueError(
-                f"home_search_um: at least {high - low:.12g} um, the length of travel_um: from its far end homing "
-                "would give up before it finds the switch, which lies beyond the other end"
-            )
-        return self
-
-    @model_validator(mode="after")
     def _goes_in(self) -> Self:
-        for end in self.travel_um:
+        for end in self.travel:
             count, (least, most) = self.count_of(end), self.target.range
             if not least <= round(count) <= most:
-                raise ValueError(
-                    f"travel_um: {end:g} um is count {count:.0f}, which does not go into {self.target.type}"
-                )
-        count = self.top_speed_um_s / self.speed_um_s_per_count
+                where = f"{end:g} {self.UNIT} is count {count:.0f}"
+                raise ValueError(f"{self.key('travel')}: {where}, which does not go into {self.target.type}")
+        count, key = self.top_speed / self.speed_per_count, self.key("top_speed")
         if count > self.speed.range[1]:
-            raise ValueError(f"top_speed_um_s: it is count {count:.0f}, which does not go into {self.speed.type}")
+            raise ValueError(f"{key}: it is count {count:.0f}, which does not go into {self.speed.type}")
         if self.speed.type != "float32" and count < 1:
-            raise ValueError("top_speed_um_s: less than one count of `speed`")
+            raise ValueError(f"{key}: less than one count of `speed`")
         return self
 
     # ---- numbers
 
-    @property
-    def _um(self) -> float:
-        return self.um_per_count * (1 if self.positive == "deeper" else -1)
+    def place_of(self, count: float) -> float:
+        """The axis's coordinate of a count of the drive's."""
+        return (count - self.zero_at) * self.scale + 0.0
 
-    def um_of(self, count: float) -> float:
-        """The axis's coordinate (um) of a count of the drive's."""
-        return (count - self.zero_at) * self._um + 0.0
+    def count_of(self, place: float) -> float:
+        """The drive's count of a place."""
+        return place / self.scale + self.zero_at
 
-    def count_of(self, at_um: float) -> float:
-        """The drive's count of a place (um)."""
-        return at_um / self._um + self.zero_at
-
-    def speed_count(self, speed_um_s: float) -> float:
+    def speed_count(self, speed: float) -> float:
         """The count of `speed` for at most this speed; 0 where the drive goes no slower than faster than that."""
-        count = speed_um_s / self.speed_um_s_per_count
+        count = speed / self.speed_per_count
         return count if self.speed.type == "float32" else math.floor(count * (1 + 1e-9))
 
     @property
-    def tolerance_um(self) -> float:
+    def tolerance(self) -> float:
         """How near counts as there: a target is rounded to a count."""
-        return self.spec().resolution + self.um_per_count
-
-    @property
-    def rest_s(self) -> float:
-        """How long coming to rest may take from top speed, with as much again for the drive."""
-        return 2 * self.top_speed_um_s / self.acceleration_um_s2 + 0.3
+        return self.resolution + self.per_count
 
     @property
     def starts_s(self) -> float:
@@ -137,21 +119,65 @@ class ModbusAxisConfig(UnitConfig):
     @property
     def home_s(self) -> float:
         """How long homing may take."""
-        speed = self.home_speed_um_s or self.top_speed_um_s / HOME_SHARE
-        return SEARCHES * self.home_search_um / speed + HOME_MARGIN_S
+        return SEARCHES * self.home_search / (self.home_speed or self.top_speed / HOME_SHARE) + HOME_MARGIN_S
 
-    def spec(self) -> AxisSpec:
-        """What the axis can do. Nothing waits in the drive beyond the one target."""
-        return AxisSpec(
-            unit="um",
-            low=self.travel_um[0],
-            high=self.travel_um[1],
-            resolution=self.resolution_um or self.um_per_count,
-            top_speed=self.top_speed_um_s,
-            acceleration=self.acceleration_um_s2,
-            lookahead_s=0.0,
-            approach=self.approach,
-        )
+
+class ModbusAxisConfig(Along, ModbusAnyAxisConfig):
+    """`um_per_count` is one count of position and target, `positive` what a growing one means; `speed_um_s_per_count`
+    is one count of `speed`. The rest is as every Modbus axis has it."""
+
+    um_per_count: float = Field(gt=0, allow_inf_nan=False)
+    positive: Literal["deeper", "shallower"] = "deeper"
+    speed_um_s_per_count: float = Field(gt=0, allow_inf_nan=False)
+    resolution_um: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+
+    @property
+    def per_count(self) -> float:
+        return self.um_per_count
+
+    @property
+    def speed_per_count(self) -> float:
+        return self.speed_um_s_per_count
+
+    @property
+    def resolution(self) -> float:
+        return self.resolution_um or self.um_per_count
+
+    @property
+    def scale(self) -> float:
+        return self.um_per_count * (1 if self.positive == "deeper" else -1)
+
+
+class ModbusRotaryConfig(Turning, ModbusAnyAxisConfig):
+    """`deg_per_count` is one count of position and target, of what is turned and not of the motor: a gear between them
+    is in it, and a negative one where angles shrink as counts grow. `speed_deg_s_per_count` is one count of `speed`."""
+
+    deg_per_count: float = Field(allow_inf_nan=False)
+    speed_deg_s_per_count: float = Field(gt=0, allow_inf_nan=False)
+    resolution_deg: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+
+    @field_validator("deg_per_count")
+    @classmethod
+    def _turns(cls, value: float) -> float:
+        if value == 0:
+            raise ValueError("deg_per_count must not be 0")
+        return value
+
+    @property
+    def per_count(self) -> float:
+        return abs(self.deg_per_count)
+
+    @property
+    def speed_per_count(self) -> float:
+        return self.speed_deg_s_per_count
+
+    @property
+    def resolution(self) -> float:
+        return self.resolution_deg or self.per_count
+
+    @property
+    def scale(self) -> float:
+        return self.deg_per_count
 
 
 def _same(one: Command, other: Command) -> bool:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from benchd.devices import Link, now_s
-from benchd_drivers.modbus_axis_config import ModbusAxisConfig
+from benchd_drivers.modbus_axis_config import ModbusAnyAxisConfig
 from benchd_drivers.modbus_question import Question
 from benchd_drivers.modbus_registers import Told
 from benchd_drivers.modbus_unit import Unit
@@ -14,13 +14,13 @@ from benchd_drivers.modbus_unit import Unit
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """`t_mono` is when it was so: the middle of the exchange that told the flags."""
+    """`at` is in the axis's unit; `t_mono` is when it was so: the middle of the exchange that told the flags."""
 
     moving: bool
     homed: bool
     fault: bool
     limit: bool
-    at_um: float
+    at: float
     t_mono: float
 
 
@@ -28,7 +28,7 @@ class Drive:
     """One drive. `on_status` is told each status, whoever asked for it."""
 
     def __init__(
-        self, name: str, config: ModbusAxisConfig, link: Link | None, on_status: Callable[[Status], None]
+        self, name: str, config: ModbusAnyAxisConfig, link: Link | None, on_status: Callable[[Status], None]
     ) -> None:
         self.unit = Unit(name, config, link)
         self.link = self.unit.link
@@ -54,7 +54,7 @@ class Drive:
             config.homed.stands(word),
             config.fault.stands(word),
             any(flag.stands(word) for flag in config.limit),
-            config.um_of(place),
+            config.place_of(place),
             t_mono,
         )
         self._on_status(status)
@@ -73,11 +73,11 @@ class Drive:
         reply = await self.link.ask(question)
         return reply.registers, (began + now_s()) / 2
 
-    async def set_off(self, target_um: float, speed_count: float, go: Callable[[], None]) -> None:
+    async def set_off(self, target: float, speed_count: float, go: Callable[[], None]) -> None:
         """Speed, target, and what sets it off, each once, and none of them where `go` raises."""
         config = self._config
         await self.unit.set(config.speed, speed_count, go=go)
-        await self.unit.set(config.target, config.count_of(target_um), go=go)
+        await self.unit.set(config.target, config.count_of(target), go=go)
         if config.move is not None:
             await self.unit.do(config.move, go=go)
 

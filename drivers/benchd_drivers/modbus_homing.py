@@ -7,7 +7,7 @@ from collections.abc import Callable
 from benchd.devices import Clock, HomeFailed
 from benchd_drivers.homing_way import Way
 from benchd_drivers.modbus_asker import ModbusRefused
-from benchd_drivers.modbus_axis_config import ModbusAxisConfig
+from benchd_drivers.modbus_axis_config import ModbusAnyAxisConfig
 from benchd_drivers.modbus_drive import Drive, Status
 from benchd_drivers.modbus_motion import INSPECT, Motion
 from benchd_drivers.modbus_stopping import Stopping
@@ -21,7 +21,7 @@ class Homing:
     """One run of the cycle."""
 
     def __init__(
-        self, name: str, config: ModbusAxisConfig, drive: Drive, motion: Motion, stopping: Stopping, clock: Clock
+        self, name: str, config: ModbusAnyAxisConfig, drive: Drive, motion: Motion, stopping: Stopping, clock: Clock
     ) -> None:
         self._name, self._config, self._drive = name, config, drive
         self._motion, self._stopping, self._clock = motion, stopping, clock
@@ -63,8 +63,8 @@ class Homing:
     async def _followed(self, stops: int, before: Status) -> Status:
         """The status at its end. That it began shows in motion, or in a flag `homed` that goes: else one that stands
         from before would be taken for the end."""
-        way = Way(self._config.top_speed_um_s, 500.0)
-        way.goes(before.at_um, before.t_mono)
+        way = Way(self._config.top_speed, self._config.JUMP)
+        way.goes(before.at, before.t_mono)
         sent = self._clock.monotonic()
         begun, idle_since = False, None
         while True:
@@ -78,7 +78,7 @@ class Homing:
             if idle_since is not None and status.t_mono - max(idle_since, sent) > self._config.starts_s + PAUSES_S:
                 why = "came to rest and is not homed" if begun and not before.homed else "did not begin"
                 raise self.failed(f"the drive {why}", INSPECT)
-            if way.goes(status.at_um, status.t_mono) > self._config.home_search_um:
+            if way.goes(status.at, status.t_mono) > self._config.home_search:
                 raise self.failed("the home switch was not found within the search distance", INSPECT)
             if self._clock.monotonic() > sent + self._config.home_s:
                 raise self.failed("the home switch was not found in the time it may take", INSPECT)

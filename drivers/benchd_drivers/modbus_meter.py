@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import Literal, Self
-
-from pydantic import Field, model_validator
 
 from benchd.devices import (
     Clock,
@@ -16,31 +13,17 @@ from benchd.devices import (
     Link,
     Meter,
     Reading,
-    printed_unit,
 )
+from benchd_drivers.meter_range import ScaleConfig, judged
 from benchd_drivers.modbus_registers import Told
 from benchd_drivers.modbus_unit import Unit, UnitConfig
 
 
-class ModbusMeterConfig(UnitConfig):
-    """The value is `scale` times the number in the register plus `offset`, in `unit`; outside `low` to `high` the
-    device cannot tell it, and the reading is bad (a broken sensor often tells its greatest number)."""
+class ModbusMeterConfig(ScaleConfig, UnitConfig):
+    """The device's number is the one in the register `value`."""
 
-    quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
     unit: str
     value: Told
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    low: float | None = Field(default=None, allow_inf_nan=False)
-    high: float | None = Field(default=None, allow_inf_nan=False)
-
-    @model_validator(mode="after")
-    def _sound(self) -> Self:
-        if self.scale == 0:
-            raise ValueError("scale must not be 0")
-        if self.low is not None and self.high is not None and not self.low < self.high:
-            raise ValueError("low must be below high")
-        return self
 
 
 class ModbusMeter(Meter):
@@ -86,13 +69,5 @@ class ModbusMeter(Meter):
             self._health = Health("fault", "implausible", f"{self.name} tells {number:g}, which is no number.")
             advice = "Check the sensor, and `type` and `words` of the register."
             raise Implausible(self._health.text, advice=advice, device=self.name, frames=self._unit.link.recent)
-        return Reading(value, self.unit, t_mono, self._clock.utc(), self._quality(value))
-
-    def _quality(self, value: float) -> Literal["good", "bad"]:
-        low, high = self._config.low, self._config.high
-        if (low is None or value >= low) and (high is None or value <= high):
-            self._health = Health("ok")
-            return "good"
-        text = f"{self.name} tells {value:g} {printed_unit(self.unit)}, outside its range."
-        self._health = Health("degraded", "out_of_range", text)
-        return "bad"
+        quality, self._health = judged(self.name, value, self.unit, self._config.low, self._config.high)
+        return Reading(value, self.unit, t_mono, self._clock.utc(), quality)

@@ -10,7 +10,7 @@ from typing import Any
 
 from benchd.devices import Clock, DeviceError, LinkError, LinkGarbled, LinkTimeout, MotionFailed
 from benchd_drivers.modbus_asker import ModbusRefused
-from benchd_drivers.modbus_axis_config import ModbusAxisConfig
+from benchd_drivers.modbus_axis_config import ModbusAnyAxisConfig
 from benchd_drivers.modbus_drive import Drive, Status
 from benchd_drivers.modbus_stopping import SILENT_S, Stopping
 from benchd_drivers.modbus_watch import Watch
@@ -23,7 +23,7 @@ class Motion:
     """What `ModbusAxis` moves by."""
 
     def __init__(
-        self, name: str, config: ModbusAxisConfig, drive: Drive, watch: Watch, stopping: Stopping, clock: Clock
+        self, name: str, config: ModbusAnyAxisConfig, drive: Drive, watch: Watch, stopping: Stopping, clock: Clock
     ) -> None:
         self._name, self._config, self._drive = name, config, drive
         self._watch, self._stopping, self._clock = watch, stopping, clock
@@ -34,11 +34,11 @@ class Motion:
         status = await self._drive.status()
         self.go(stops)
         self._want_idle(status)
-        way_um = abs(target - status.at_um)
-        limit_s = 1.2 * (way_um / speed + speed / self._config.acceleration_um_s2) + MARGIN_S
+        way = abs(target - status.at)
+        limit_s = 1.2 * (way / speed + speed / self._config.acceleration) + MARGIN_S
         try:
             await self._set_off(target, speed, stops)
-            return await self._to_its_end(target, way_um > self._config.tolerance_um, limit_s, stops)
+            return await self._to_its_end(target, way > self._config.tolerance, limit_s, stops)
         except DeviceError:
             if self._stopping.count == stops:  # else somebody has stopped it already
                 await self._stopping.at_any_rate()  # nothing of this move may happen later, whatever went wrong
@@ -47,8 +47,9 @@ class Motion:
     async def _set_off(self, target: float, speed: float, stops: int) -> None:
         count = self._config.speed_count(speed)
         if not count > 0:
-            least = self._config.speed_um_s_per_count
-            raise self.failed(f"{speed:g} µm/s is slower than the drive goes, {least:g} µm/s", code="bad_request")
+            least, symbol = self._config.speed_per_count, self._config.SYMBOL
+            text = f"{speed:g} {symbol}/s is slower than the drive goes, {least:g} {symbol}/s"
+            raise self.failed(text, code="bad_request")
         try:
             await self._drive.set_off(target, count, lambda: self.go(stops))
         except ModbusRefused as refused:
@@ -64,16 +65,18 @@ class Motion:
             status = await self.followed(stops)
             moved = moved or status.moving
             idle_since = None if status.moving else idle_since or status.t_mono
-            there = abs(status.at_um - target) <= self._config.tolerance_um
+            there = abs(status.at - target) <= self._config.tolerance
             if idle_since is not None:
                 idle_s = status.t_mono - max(idle_since, sent)
                 if there and (moved or idle_s >= self._config.starts_s):
                     return idle_since
                 if not there and idle_s > self._config.starts_s:
-                    where = f"at rest at {status.at_um:.1f} µm, but was sent to {target:.1f} µm"
+                    where = f"at rest at {self._place(status.at)}, but was sent to {self._place(target)}"
                     raise self.failed(f"the drive is {where}", advice=INSPECT)
             if self._clock.monotonic() > sent + limit_s:
-                raise self.failed(f"the move to {target:.1f} µm was not done after {limit_s:.1f} s", code="timeout")
+                raise self.failed(
+                    f"the move to {self._place(target)} was not done after {limit_s:.1f} s", code="timeout"
+                )
             await self._clock.sleep(self._config.poll_ms / 1000)
 
     async def followed(self, stops: int) -> Status:
@@ -100,8 +103,9 @@ class Motion:
         stops = self._stopping.count
         status = await self._drive.status()
         self.go(stops)
-        target = min(max(status.at_um + distance, self._config.travel_um[0]), self._config.travel_um[1])
-        if (target - status.at_um) * distance <= 0:
+        low, high = self._config.travel
+        target = min(max(status.at + distance, low), high)
+        if (target - status.at) * distance <= 0:
             raise self.failed("a soft limit is reached", code="limit", advice="Jog the other way.")
         if self._watch.activity != "jog":
             self._want_idle(status)
@@ -117,6 +121,9 @@ class Motion:
             raise
 
     # ---- small helps
+
+    def _place(self, at: float) -> str:
+        return f"{self._config.said(at)} {self._config.SYMBOL}"
 
     def _want_idle(self, status: Status) -> None:
         if status.fault:

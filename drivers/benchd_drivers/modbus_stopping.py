@@ -13,7 +13,7 @@ from typing import TypeVar
 from benchd.devices import Clock, DeviceError, LinkGarbled, LinkTimeout, MotionFailed
 from benchd_drivers.finishing import finish
 from benchd_drivers.modbus_asker import ModbusRefused
-from benchd_drivers.modbus_axis_config import ModbusAxisConfig
+from benchd_drivers.modbus_axis_config import ModbusAnyAxisConfig
 from benchd_drivers.modbus_drive import Drive, Status
 from benchd_drivers.modbus_watch import Watch
 
@@ -32,7 +32,7 @@ CUT = "Cut the motor's power at the bench."
 class Stopping:
     """`count` is how many stops there were, for who was in motion to compare."""
 
-    def __init__(self, name: str, config: ModbusAxisConfig, drive: Drive, watch: Watch, clock: Clock) -> None:
+    def __init__(self, name: str, config: ModbusAnyAxisConfig, drive: Drive, watch: Watch, clock: Clock) -> None:
         self._name, self._config, self._drive, self._watch, self._clock = name, config, drive, watch, clock
         self.count = 0
         self._task: asyncio.Task[None] | None = None
@@ -92,7 +92,7 @@ class Stopping:
                 await self._write()
                 continue
             heard = self._clock.monotonic()
-            same = before is None or abs(status.at_um - before.at_um) <= self._config.um_per_count
+            same = before is None or abs(status.at - before.at) <= self._config.per_count
             looks = looks + 1 if not status.moving and same else 0
             before = status
             if looks >= LOOKS:

@@ -2,25 +2,24 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 from benchd.devices import Clock
+from benchd_drivers.axis_figures import AxisFigures
 from benchd_drivers.modbus_drive import Status
+from benchd_drivers.setting_off import Activity
 from benchd_drivers.trust import Trust
 
-Activity = Literal["home", "move", "jog"]
 INSPECTION = "an inspection is needed"
 
 
 class Watch:
     """Knows what the axis was told to do, and so what ought not to happen."""
 
-    def __init__(self, name: str, tolerance_um: float, starts_s: float, clock: Clock) -> None:
+    def __init__(self, name: str, figures: AxisFigures, starts_s: float, clock: Clock) -> None:
         self.trust = Trust(name, clock)
         self.activity: Activity | None = None
         self.last: Status | None = None
-        self._tolerance_um, self._starts_s, self._clock = tolerance_um, starts_s, clock
-        self._rest_um: float | None = None
+        self._figures, self._starts_s, self._clock = figures, starts_s, clock
+        self._rest_at: float | None = None
         self._changed_at = 0.0  # of what was so before it nothing is concluded
         self._jog: tuple[float, float, float] = (0.0, 0.0, 0.0)  # target, velocity, told at
 
@@ -30,22 +29,22 @@ class Watch:
         """Motion is about to be asked for."""
         self._is(activity)
 
-    def jogs(self, target_um: float, velocity_um_s: float) -> None:
+    def jogs(self, target: float, velocity: float) -> None:
         """A jog segment is about to be sent."""
-        self._jog = (target_um, velocity_um_s, self._clock.monotonic())
+        self._jog = (target, velocity, self._clock.monotonic())
         self.begins("jog")
 
-    def prolongs(self, target_um: float, velocity_um_s: float) -> bool:
+    def prolongs(self, target: float, velocity: float) -> bool:
         """Whether a new segment can simply follow the one under way: same velocity, further on."""
-        end_um, velocity, _ = self._jog
-        return self.activity == "jog" and velocity == velocity_um_s and (target_um - end_um) * velocity >= 0
+        end, under_way, _ = self._jog
+        return self.activity == "jog" and under_way == velocity and (target - end) * velocity >= 0
 
     def rests(self) -> None:
         """Motion has ended, one way or another."""
         self._is(None)
 
     def _is(self, activity: Activity | None) -> None:
-        self.activity, self._rest_um, self._changed_at = activity, None, self._clock.monotonic()
+        self.activity, self._rest_at, self._changed_at = activity, None, self._clock.monotonic()
 
     # ---- what the drive tells
 
@@ -55,7 +54,7 @@ class Watch:
         if self.activity != "home" and self.trust.homed:
             self._flags(status)
         if self.activity == "jog" and not status.moving:
-            there = abs(status.at_um - self._jog[0]) <= self._tolerance_um
+            there = abs(status.at - self._jog[0]) <= self._figures.tolerance
             if there or status.t_mono - self._jog[2] > self._starts_s:
                 self.rests()
         if self.activity is None and status.t_mono > self._changed_at:
@@ -73,10 +72,12 @@ class Watch:
         """Nothing was asked for: it neither moves nor stands elsewhere than before."""
         if self.trust.homed and status.moving:
             self.trust.lose("the drive moves, and nobody asked for that", "reset")
-        elif self.trust.homed and self._rest_um is not None and abs(status.at_um - self._rest_um) > self._tolerance_um:
-            was, now = self._rest_um, status.at_um
-            self.trust.lose(f"its position went from {was:.1f} to {now:.1f} µm at rest", "reset")
-        self._rest_um = None if status.moving else status.at_um
+        elif self.trust.homed and self._rest_at is not None:
+            was, now, figures = self._rest_at, status.at, self._figures
+            if abs(now - was) > figures.tolerance:
+                way = f"from {figures.said(was)} to {figures.said(now)} {figures.SYMBOL}"
+                self.trust.lose(f"its position went {way} at rest", "reset")
+        self._rest_at = None if status.moving else status.at
 
     def on_lost(self, text: str) -> None:
         """The link is gone."""

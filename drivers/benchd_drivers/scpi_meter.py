@@ -19,8 +19,8 @@ from benchd.devices import (
     Meter,
     Reading,
     now_s,
-    printed_unit,
 )
+from benchd_drivers.meter_range import ScaleConfig, judged
 from benchd_drivers.scpi import TRIES, Scpi, ScpiConfig
 from benchd_drivers.scpi_words import NoNumber, Overload, block, decimal, number, reals, short_form, whole_block
 
@@ -39,7 +39,7 @@ class Buffer(BaseModel):
     bits: Literal[32, 64] = 64
 
 
-class ScpiMeterConfig(ScpiConfig):
+class ScpiMeterConfig(ScaleConfig, ScpiConfig):
     """`function` is the instrument's own word, such as VOLTage:DC or RESistance; `range` its greatest value, chosen by
     the instrument itself where none is stated. `ask: measure` is for instruments that know no READ?; it sets all anew
     each time. The value told is `scale` times the instrument's, plus `offset`, of a `buffer` the mean; outside
@@ -47,12 +47,6 @@ class ScpiMeterConfig(ScpiConfig):
     """
 
     function: str
-    quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
-    unit: str = ""
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    low: float | None = None
-    high: float | None = None
     range: float | None = Field(default=None, gt=0, allow_inf_nan=False)
     power_cycles: float | None = Field(default=None, gt=0, le=1000)
     settle_ms: float = Field(default=0.0, ge=0, le=10_000)
@@ -67,10 +61,6 @@ class ScpiMeterConfig(ScpiConfig):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if self.scale == 0:
-            raise ValueError("scale must not be 0")
-        if self.low is not None and self.high is not None and not self.low < self.high:
-            raise ValueError("low must be below high")
         if self.ask == "measure":
             for key in ("power_cycles", "buffer"):
                 if getattr(self, key) is not None:
@@ -160,13 +150,9 @@ class ScpiMeter(Meter):
             except DeviceError as error:
                 self._health = Health("fault", error.code, error.text)
                 raise
-        self._health = Health("ok")
         told = value * config.scale + config.offset
-        inside = (config.low is None or told >= config.low) and (config.high is None or told <= config.high)
-        if not inside:
-            text = f"{self.name} tells {told:g} {printed_unit(self.unit)}, outside its range."
-            self._health = Health("degraded", "out_of_range", text)
-        return Reading(told, self.unit, t_mono, self._clock.utc(), "good" if inside else "bad")
+        quality, self._health = judged(self.name, told, self.unit, config.low, config.high)
+        return Reading(told, self.unit, t_mono, self._clock.utc(), quality)
 
     async def _value(self) -> tuple[float, float]:
         """The mean of what one trigger gives, and the middle of the exchange. Raises Overload, DeviceError."""

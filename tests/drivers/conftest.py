@@ -102,7 +102,7 @@ def simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBen
 
 @pytest.fixture(scope="session")
 def drive_simulator(tmp_path_factory: pytest.TempPathFactory) -> Iterator[SimulatedBench]:
-    yield from _running(tmp_path_factory.mktemp("drive"), "--modbus")
+    yield from _running(tmp_path_factory.mktemp("drive"), "--modbus", world="workshop-rings")
 
 
 @pytest.fixture(scope="session")
@@ -146,7 +146,7 @@ async def bench(simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
 
 @pytest_asyncio.fixture
 async def drive_bench(drive_simulator: SimulatedBench) -> AsyncIterator[SimulatedBench]:
-    """The simulated bench on a Modbus drive, every fault mended before and after, as just powered up."""
+    """The simulated bench on Modbus drives, as just powered up, every fault mended before and after."""
     await mend_drive(drive_simulator)
     yield drive_simulator
     await mend_drive(drive_simulator)
@@ -158,9 +158,10 @@ async def mend_drive(bench: SimulatedBench) -> None:
         await bench.fault(who, "clear")
     for what in ("stall", "switch_stuck", "switch_never"):
         await bench.fault("world", what, value=False)
-    await bench.fault("drive", "refuse", n=0)
-    await bench.fault("drive", "model")
-    await bench.fault("drive", "power_up")
+    for unit in (17, 18, 19):
+        await bench.fault("drive", "refuse", n=0, unit=unit)
+        await bench.fault("drive", "model", unit=unit)
+        await bench.fault("drive", "power_up", unit=unit)
 
 
 async def mend(bench: SimulatedBench) -> None:

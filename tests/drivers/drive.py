@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from benchd.devices import Link
-from benchd_drivers.modbus_axis import ModbusAxis
+from benchd_drivers.modbus_axis import ModbusAxis, ModbusRotary
 from benchd_drivers.modbus_light import ModbusLight
 from benchd_drivers.modbus_link import ModbusRtu, ModbusTcp
 from benchd_drivers.modbus_meter import ModbusMeter
@@ -39,6 +39,22 @@ AXIS: dict[str, Any] = {
 """The carriage on the simulated drive."""
 
 
+RING: dict[str, Any] = {
+    **{key: AXIS[key] for key in ("status", "position", "target", "speed", "moving", "homed", "fault", "limit")},
+    **{key: AXIS[key] for key in ("move", "stop", "home", "clear")},
+    "unit_id": UNIT + 1,
+    "identity": {**MODEL, "value": 0x4D32},
+    "deg_per_count": 0.005,
+    "speed_deg_s_per_count": 0.005,
+    "travel_deg": [0, 290],
+    "top_speed_deg_s": 60,
+    "acceleration_deg_s2": 400,
+    "home_search_deg": 330,
+    "home_speed_deg_s": 40,
+}
+"""A ring of the lens, on the next drive of the line."""
+
+
 def rtu_link(bench: SimulatedBench, **changes: Any) -> ModbusRtu:
     """Its serial line. A pseudo-terminal carries no parity."""
     keys = {"port": str(bench.folder / "drive"), "parity": "none", "timeout_s": 0.2, **changes}
@@ -66,3 +82,8 @@ def modbus_light(link: Link, **changes: Any) -> ModbusLight:
 def modbus_axis(link: Link, **changes: Any) -> ModbusAxis:
     """The carriage on the drive."""
     return ModbusAxis.create("stage", ModbusAxis.Config(**{**AXIS, **changes}), link)
+
+
+def modbus_ring(link: Link, **changes: Any) -> ModbusRotary:
+    """The focus ring's drive, behind the carriage's on the line."""
+    return ModbusRotary.create("focus", ModbusRotary.Config(**{**RING, **changes}), link)

@@ -32,7 +32,7 @@ from benchd_drivers.operator import PromptOperator
 from benchd_drivers.scpi_light import ScpiLight
 from benchd_drivers.scpi_meter import ScpiMeter
 from tests.drivers.conftest import SimulatedBench, SimulatedHands
-from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, rtu_link, tcp_link
+from tests.drivers.drive import modbus_axis, modbus_light, modbus_meter, modbus_ring, rtu_link, tcp_link
 from tests.drivers.folder_end import ShootingHands
 from tests.drivers.instruments import LIGHT, METER, SimulatedInstruments
 from tests.drivers.stage import ring_config, stage_config
@@ -294,6 +294,14 @@ class TestModbusAxisRtu(OverRtu, AxisContract):
 
 class TestModbusAxisTcp(OverTcp, AxisContract):
     make = staticmethod(modbus_axis)
+
+
+class TestModbusRotaryRtu(OverRtu, AxisContract):
+    make = staticmethod(modbus_ring)
+
+
+class TestModbusRotaryTcp(OverTcp, AxisContract):
+    make = staticmethod(modbus_ring)
 
 
 class TestPromptOperator(OperatorContract):

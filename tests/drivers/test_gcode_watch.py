@@ -12,7 +12,8 @@ from benchd_drivers.gcode_watch import Watch
 from benchd_drivers.link.port import SerialLink
 from tests.drivers.stage import stage_config
 
-TOLERANCE_UM = 2.0
+FIGURES = stage_config(resolution_um=0.5)
+"""It stands where it stood within 2 um."""
 
 
 @pytest.fixture
@@ -22,7 +23,7 @@ def watch() -> Watch:
     def place(report: Report) -> float | None:
         return None if report.mpos is None else 1000.0 * report.mpos[2]
 
-    watch = Watch("stage", TOLERANCE_UM, "µm", place, lambda _: None, Clock())
+    watch = Watch("stage", FIGURES, place, lambda _: None, Clock())
     watch.trust.gain()
     return watch
 

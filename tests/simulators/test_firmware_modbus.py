@@ -5,8 +5,10 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
+import serial
 
 from benchd_simulators.firmware.modbus.frames import RtuEar, TcpEar, checksum, rtu, tcp
 from benchd_simulators.firmware.modbus.server import Refused, answered
@@ -34,14 +36,14 @@ def drive(one_bench: Bench) -> Bench:
 
 
 class Line:
-    """The serial port of the drive, spoken to by hand."""
+    """The serial port of the drives, spoken to by hand."""
 
-    def __init__(self, bench: Bench) -> None:
-        self.port = bench.serial("drive", timeout=0.3, baud=115200)
+    def __init__(self, bench: Bench, unit: int = 17, port: serial.Serial | None = None) -> None:
+        self.unit, self.port = unit, port or bench.serial("drive", timeout=0.3, baud=115200)
 
     def __call__(self, pdu: str) -> str:
         """A PDU to the drive's unit; the reply's."""
-        self.port.write(rtu(17, bytes.fromhex(pdu)))
+        self.port.write(rtu(self.unit, bytes.fromhex(pdu)))
         said = self.port.read(2)
         assert said, "no answer"
         if said[1] < 5:
@@ -50,7 +52,7 @@ class Line:
         else:
             said += self.port.read(3 if said[1] & 0x80 else 6)
         assert checksum(said[:-2]) == said[-2:]
-        assert said[0] == 17
+        assert said[0] == self.unit
         return said[1:-2].hex(" ")
 
     def unanswered(self, frame: bytes) -> None:
@@ -205,3 +207,26 @@ def test_bits_are_packed_as_published() -> None:
 
     assert answered(Coils(), bytes.fromhex("01 00 13 00 13")) == bytes.fromhex("01 03 CD 6B 05")  # type: ignore[arg-type]
     assert answered(Coils(), bytes.fromhex("01 00 14 00 13")) == bytes.fromhex("81 02")  # type: ignore[arg-type]
+
+
+def test_a_ring_has_a_drive_of_its_own_behind_the_carriages(tmp_path: Path) -> None:
+    """Unit 18 turns the focus ring, 19 the iris; neither dims the lamp."""
+    bench = Bench(tmp_path / "run", "--pace", "5", "--modbus", world="workshop-rings")
+    try:
+        ring = Line(bench, unit=18)
+        assert ring("04 00 06 00 01") == "04 02 4d 32"
+        assert ring("06 00 03 00 01") == "86 04", "not homed"
+        assert ring("06 00 03 00 03") == "06 00 03 00 03"
+        assert until(ring, HOMED, MOVING | HOMED) == 0.0
+        home_deg = bench.truth()["setup"]["ring"]["turned_deg"]
+        assert ring("10 00 00 00 03 06 00 00 0F A0 2E E0") == "10 00 00 00 03"  # 20 degrees at 60 a second
+        assert ring("06 00 03 00 01") == "06 00 03 00 01"
+        assert until(ring, HOMED, MOVING | HOMED) == 2000.0
+        assert bench.truth()["setup"]["ring"]["turned_deg"] - home_deg == pytest.approx(20.0, abs=0.01)
+        assert ring("06 00 04 03 E8") == "06 00 04 03 e8"
+        assert bench.truth()["now"]["lamp_level"] == 0.0
+        other = Line(bench, unit=17, port=ring.port)
+        assert status(other)[0] & HOMED == 0, "the carriage's drive knows nothing of it"
+        ring.unanswered(rtu(20, bytes.fromhex("04 00 06 00 01")))
+    finally:
+        bench.stop()

@@ -51,7 +51,7 @@ async def homed(folder: Path, baud: int) -> AsyncIterator[tuple[ModbusAxis, Modb
     machine = load_world("workshop", 1, 1.0, loop.time)
     cable = Cable(folder / "drive", Journal(None), seed=1, port=MemoryPort)
     drive = Drive(machine, pace=1.0)
-    SerialEnd(cable, drive)
+    SerialEnd(cable, {UNIT: drive})
     cable.port.plug()
     written: list[tuple[float, bytes]] = []
     port = PORTS[str(folder / "drive")]

@@ -1,4 +1,4 @@
-"""A stepper drive with registers, a dimmer and a readout beside it.
+"""A stepper drive with registers, a dimmer and a readout beside it; and one like it for each ring that a motor turns.
 
 | table | address | what |
 |---|---|---|
@@ -15,6 +15,8 @@
 | discrete | 0, 1 | home switch, end switch |
 
 It counts away from its switch, from 0 where homing ends. What stands in the target is not gone to before command 1.
+On a ring's drive, where a unit of the motion board's is 10 degrees, a count is 0.005 degrees; nothing hangs on its
+dimmer and nothing on its readout.
 """
 
 from __future__ import annotations
@@ -33,7 +35,7 @@ from benchd_simulators.firmware.settings import Settings
 T = TypeVar("T")
 
 UNIT = 17
-MODEL = 0x4D31
+MODEL, RING_MODEL = 0x4D31, 0x4D32
 COUNT_UM = 0.5
 TRAVEL_UM = 31_000.0
 FULL = 1000
@@ -42,29 +44,31 @@ GO, STOP, HOME, CLEAR = 1, 2, 3, 4
 
 
 class Drive:
-    """Its registers, and what they do to the machine. At rest it does nothing by itself."""
+    """Its registers, and what they do to one limb of the machine. At rest it does nothing by itself."""
 
-    def __init__(self, machine: Machine, *, pace: float) -> None:
-        self._machine, self._pace = machine, pace
+    def __init__(self, machine: Machine, *, pace: float, letter: str = "Z", model: int = MODEL) -> None:
+        """`letter` is that of the limb it drives; dimmer and readout hang on the carriage's."""
+        self._limb, self._pace = machine.limbs[letter], pace
+        self._beside = machine if letter == "Z" else None
         self._settings = Settings()
         self._homing: asyncio.Task[None] | None = None
         self._next_look: asyncio.TimerHandle | None = None
         self._refusals: list[int] = []
         self._homed = self._fault = False
         self._held = [*AT_POWER_UP]
-        self.model = MODEL
+        self.model = model
 
     def power_up(self) -> None:
         """As when its supply fails and comes back: nothing is known, the light is out."""
         self.cease()
         self._homed = self._fault = False
         self._held = [*AT_POWER_UP]
-        self._machine.lamp.set_level(0.0)
+        self._dim(0.0)
 
     def cease(self) -> None:
         """No more pulses, and nothing that would send any. Idempotent."""
         self._break_off_homing()
-        self._machine.motor.abort()
+        self._limb.motor.abort()
         self._look_no_more()
 
     # ---- faults
@@ -84,14 +88,14 @@ class Drive:
         return _part([False], address, count)
 
     def discrete(self, address: int, count: int) -> Sequence[bool]:
-        return _part([self._machine.limit_switch, self._machine.end_switch], address, count)
+        return _part([self._limb.limit_switch, self._limb.end_switch], address, count)
 
     def holding(self, address: int, count: int) -> Sequence[int]:
         return _part(self._held, address, count)
 
     def inputs(self, address: int, count: int) -> Sequence[int]:
-        place = round(self._machine.motor.position_um / COUNT_UM)
-        reading_um = self._machine.indicator_um()
+        place = round(self._limb.motor.position_um / COUNT_UM)
+        reading_um = self._beside.indicator_um() if self._beside else 0.0
         mm = struct.unpack(">HH", struct.pack(">f", reading_um / 1000))
         told = [self._status(), *_words(place), round(reading_um * 10) & 0xFFFF, *reversed(mm), self.model]
         return _part(told, address, count)
@@ -115,7 +119,11 @@ class Drive:
         if address <= 3 < address + len(values):
             self._do(after[3])
         if address <= 4 < address + len(values):
-            self._machine.lamp.set_level(after[4] / FULL)
+            self._dim(after[4] / FULL)
+
+    def _dim(self, level: float) -> None:
+        if self._beside is not None:
+            self._beside.lamp.set_level(level)
 
     def _refusal(self) -> None:
         if self._refusals:
@@ -123,11 +131,11 @@ class Drive:
 
     def _status(self) -> int:
         bits = (
-            self._machine.motor.moving or self._homing is not None,
+            self._limb.motor.moving or self._homing is not None,
             self._homed,
             self._fault,
-            self._machine.limit_switch,
-            self._machine.end_switch,
+            self._limb.limit_switch,
+            self._limb.end_switch,
         )
         return sum(bit << at for at, bit in enumerate(bits))
 
@@ -142,17 +150,17 @@ class Drive:
             raise Refused(BUSY)
         if command == GO and not (self._homed and 0 <= _target_um(held) <= TRAVEL_UM):
             raise Refused(ILLEGAL_VALUE if self._homed else DEVICE_FAILURE)
-        if command == HOME and (self._fault or self._machine.motor.moving):
+        if command == HOME and (self._fault or self._limb.motor.moving):
             raise Refused(DEVICE_FAILURE if self._fault else BUSY)
 
     def _do(self, command: int) -> None:
         match command:
             case 1:
-                self._machine.motor.start(_target_um(self._held), self._held[2] * COUNT_UM)
+                self._limb.motor.start(_target_um(self._held), self._held[2] * COUNT_UM)
                 self._look()
             case 2:
                 self._break_off_homing()
-                self._machine.motor.cancel()
+                self._limb.motor.cancel()
                 self._look()
             case 3:
                 self._homed = False
@@ -163,14 +171,14 @@ class Drive:
     def _look(self) -> None:
         """While it moves: stop at a switch that is met, and look again before one can be."""
         self._look_no_more()
-        machine = self._machine
-        if self._homing is not None or not machine.motor.moving:
+        limb = self._limb
+        if self._homing is not None or not limb.motor.moving:
             return
-        if tripped(machine):
+        if tripped(limb):
             self.trip()
             return
-        fastest_um_s = max(abs(machine.motor.speed_um_s), self._held[2] * COUNT_UM)
-        world_s = min(machine.switches_off_um / fastest_um_s, LONGEST_TICK_S)
+        fastest_um_s = max(abs(limb.motor.speed_um_s), self._held[2] * COUNT_UM)
+        world_s = min(limb.switches_off_um / fastest_um_s, LONGEST_TICK_S)
         self._next_look = asyncio.get_running_loop().call_later(max(world_s / self._pace, TICK_S), self._look)
 
     def _look_no_more(self) -> None:
@@ -180,10 +188,10 @@ class Drive:
 
     async def _home(self) -> None:
         try:
-            await home(self._machine, self._settings, -1, self._tick)
+            await home(self._limb, self._settings, -1, self._tick)
             self._homed = True
         except HomingFailed:
-            self._machine.motor.cancel()
+            self._limb.motor.cancel()
             self._fault = True
         finally:
             if self._homing is asyncio.current_task():

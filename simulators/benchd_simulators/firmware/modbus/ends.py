@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from benchd_simulators.firmware.journal import Journal
-from benchd_simulators.firmware.modbus.drive import UNIT
 from benchd_simulators.firmware.modbus.frames import RtuEar, TcpEar, rtu, tcp
 from benchd_simulators.firmware.modbus.server import BROADCAST, Tables, answered
 from benchd_simulators.firmware.wire import Wire
@@ -20,10 +20,10 @@ ENDLESS_BAUD = 10**9
 
 
 class SerialEnd:
-    """Answers what comes over a cable to its unit; a broadcast is obeyed and not answered."""
+    """Answers what comes over a cable to one of its units; a broadcast is obeyed by all and not answered."""
 
-    def __init__(self, cable: Cable, tables: Tables) -> None:
-        self._cable, self._tables = cable, tables
+    def __init__(self, cable: Cable, units: Mapping[int, Tables]) -> None:
+        self._cable, self._units = cable, units
         self._ear = RtuEar()
         self._pause: asyncio.TimerHandle | None = None
         cable.feed = self.feed
@@ -35,17 +35,24 @@ class SerialEnd:
         self._pause = asyncio.get_running_loop().call_later(PAUSE_S, self._ear.forget)
         for byte in data:
             heard = self._ear.hear(byte)
-            if heard is not None and heard[0] in (UNIT, BROADCAST):
-                reply = answered(self._tables, heard[1])
-                if heard[0] != BROADCAST and self._cable.port.in_use:
-                    self._cable.wire.send(rtu(UNIT, reply))
+            if heard is not None:
+                self._heard(*heard)
+
+    def _heard(self, unit: int, pdu: bytes) -> None:
+        if unit == BROADCAST:
+            for tables in self._units.values():
+                answered(tables, pdu)
+        elif unit in self._units:
+            reply = answered(self._units[unit], pdu)
+            if self._cable.port.in_use:
+                self._cable.wire.send(rtu(unit, reply))
 
 
 class NetworkEnd:
     """Answers what comes over TCP. Its faults are those of a wire."""
 
-    def __init__(self, tables: Tables, journal: Journal, *, seed: int) -> None:
-        self._tables, self._journal = tables, journal
+    def __init__(self, units: Mapping[int, Tables], journal: Journal, *, seed: int) -> None:
+        self._units, self._journal = units, journal
         self._ear = TcpEar()
         self._peer: asyncio.Transport | None = None
         self._server: asyncio.Server | None = None
@@ -91,8 +98,8 @@ class NetworkEnd:
     def _to_device(self, data: bytes) -> None:
         try:
             for number, unit, pdu in self._ear.hear(data):
-                if unit == UNIT:
-                    self.wire.send(tcp(number, unit, answered(self._tables, pdu)))
+                if unit in self._units:
+                    self.wire.send(tcp(number, unit, answered(self._units[unit], pdu)))
         except ValueError:
             if self._peer is not None:
                 self._peer.abort()
