@@ -20,9 +20,6 @@ CAUTION = (
     "Nothing is opened and nothing moves: this only asks, and writes a file. A carriage pinches once it is driven: "
     "wire an emergency stop first that acts without the computer."
 )
-NO_CAMERA = (
-    "No driver here takes pictures of a video device yet: have a small program show them at a URL, and give that."
-)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -86,8 +83,8 @@ def _check_place(path: Path, *, overwrite: bool) -> None:
 def _at_a_terminal(args: argparse.Namespace, path: Path, words: Mapping[str, str], seen: Seen) -> int:
     from benchd.cli.dialogue import LEGEND, Dialogue, Left
     from benchd.cli.speak import remark
-    from benchd.commissioning.bench_text import question_of
     from benchd.commissioning.new_bench import checked, preset
+    from benchd.commissioning.places import question_of
     from benchd.commissioning.questions import QUESTIONS
     from benchd.errors import Refused
 
@@ -131,8 +128,10 @@ def _hints(key: str, seen: Seen) -> list[str]:
         return found or [
             "No serial ports are to be seen: is the controller plugged in? Its path may be typed all the same."
         ]
-    if key == "camera_url" and seen.cameras:
-        return [*(camera.in_words() for camera in seen.cameras), NO_CAMERA]
+    if key == "camera_source":
+        return [camera.in_words() for camera in seen.cameras]
+    if key.endswith("_resource"):
+        return list(seen.visa or ())
     return []
 
 

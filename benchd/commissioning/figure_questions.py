@@ -31,14 +31,18 @@ def _u_target(answers: Answers) -> str:
     return f"{min(0.02, 0.02 * answers['target_mm']):g}"
 
 
+def _mirrored(answers: Answers) -> bool:
+    return bool(answers["arrangement"] == "autocollimation")
+
+
 BEGINNING: tuple[Question, ...] = (
     Question(BENCH, "bench", "Name of the bench, which stands in every message", parsing.name, "my-bench"),
     Question(
         BENCH,
         "arrangement",
-        "What stands where: wall (target on the carriage, looked at on a wall) or collimated (sensor on "
-        "the carriage, a collimator before the lens)",
-        parsing.choice("wall", "collimated"),
+        "What stands where: wall (target on the carriage, looked at on a wall), collimated (sensor on the carriage, a "
+        "collimator before the lens) or autocollimation (source and detector on it, a mirror before the lens)",
+        parsing.choice("wall", "collimated", "autocollimation"),
         "wall",
     ),
     Question(
@@ -49,6 +53,22 @@ BEGINNING: tuple[Question, ...] = (
         parsing.or_none(parsing.number(Within(1e-6, 0.1, "1/m"))),
         NONE,
         lambda answers: answers["arrangement"] == "collimated",
+    ),
+    *(
+        Question(BENCH, key, text, parsing.length(unit, Within(low, most, unit)), default, _mirrored)
+        for key, text, unit, low, most, default in (
+            (
+                "pickup_um",
+                "How much deeper than the source the detector lies, in µm; 0 with one slit",
+                "um",
+                -5e3,
+                5e3,
+                "0",
+            ),
+            ("u_pickup_um", "How well that is known, standard uncertainty in µm", "um", 0.01, 500.0, "2"),
+            ("mirror_flatness_um", "How far from plane the mirror is, peak to valley, in µm", "um", 1e-4, 50.0, None),
+            ("mirror_over_mm", "Over how many mm of its face", "mm", 1.0, 1e3, None),
+        )
     ),
     Question(
         BENCH, "time_zone", "Time zone, for pages; files and messages are in UTC", parsing.words, lambda _: local_zone()

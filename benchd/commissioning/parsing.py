@@ -38,6 +38,29 @@ def choice(*words: str) -> Read:
     return read
 
 
+def one_of(*words: str) -> Read:
+    """One of these as it is written: a number among them is no place in the list."""
+
+    def read(text: str) -> str:
+        if text not in words:
+            raise ValueError(f"one of {', '.join(words)}")
+        return text
+
+    return read
+
+
+def some_of(*words: str) -> Read:
+    """Some of these with commas between them, or none."""
+
+    def read(text: str) -> tuple[str, ...]:
+        parts = [] if text.lower() == NONE else _SEPARATED.split(text.lower())
+        if not set(parts) <= set(words) or len(set(parts)) < len(parts):
+            raise ValueError(f"some of {', '.join(words)}, each once and with commas between them; or {NONE}")
+        return tuple(word for word in words if word in parts)
+
+    return read
+
+
 def number(within: Within) -> Read:
     """A plain number inside of it."""
 
@@ -82,6 +105,21 @@ def span(unit: Any) -> Read:
     return read
 
 
+def pair(within: Within) -> Read:
+    """Two plain numbers, the lower first: `0, 290`."""
+
+    def read(text: str) -> tuple[float, float]:
+        ends = _SEPARATED.split(text.strip().strip("[]"))
+        if len(ends) != 2:
+            raise ValueError("two numbers with a comma between them, the lower one first")
+        low, high = (within.take(_plain(end)) for end in ends)
+        if not low < high:
+            raise ValueError("two numbers, the lower one first")
+        return low, high
+
+    return read
+
+
 def lengths(unit: Any, within: Within) -> Read:
     """Several lengths with commas between them, or none."""
 
@@ -117,12 +155,37 @@ def port(text: str) -> str:
     return text
 
 
+def local_port(text: str) -> str:
+    """A serial port of this machine by its path."""
+    if "://" in text:
+        raise ValueError("the path of a port of this machine, such as /dev/ttyUSB0")
+    return port(text)
+
+
+def setting(text: str) -> str:
+    """A line with one place for a number, such as L {:.0f}."""
+    if len(re.findall(r"\{:\.[0-9]f\}", words(text))) != 1:
+        raise ValueError("a line with one {:.0f} in the place of the number, or {:.2f} for two decimals")
+    return text
+
+
 def url(text: str) -> str:
     """A picture URL, without an account in it: that would be shown, and is not sent."""
     if not re.fullmatch(r"https?://[^\s/]+/\S*", text):
         raise ValueError("a URL that answers with a picture, such as http://192.0.2.10/frame.png")
     if "@" in text.split("/")[2]:
         raise ValueError("a URL without name and password, which would stand in a file that is shown and copied")
+    return text
+
+
+def camera_source(text: str) -> str:
+    """A video device, a part of its name in /dev/v4l/by-id, or a stream's address, without an account in it."""
+    if "://" not in text:
+        return words(text)
+    if not re.fullmatch(r"(rtsp|https?)://[^\s/]+(/\S*)?", text) or "@" in text.split("/")[2]:
+        raise ValueError(
+            "an address such as rtsp://192.0.2.10/live, without name and password: those are `user` and `password_file`"
+        )
     return text
 
 

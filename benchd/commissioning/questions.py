@@ -7,7 +7,8 @@ make findings wrong there is none: a length, a travel, a protocol.
 from __future__ import annotations
 
 from benchd.commissioning.figure_questions import BASIS, BEGINNING
-from benchd.commissioning.hardware_questions import HARDWARE
+from benchd.commissioning.parts import cameras, carriage, lengths, lights, photodiode, rings, sensors
 
-QUESTIONS = (*BEGINNING, *HARDWARE, *BASIS)
+PARTS = (carriage, rings, lights, lengths, cameras, sensors, photodiode)
+QUESTIONS = (*BEGINNING, *(question for part in PARTS for question in part.QUESTIONS), *BASIS)
 BY_KEY = {question.key: question for question in QUESTIONS}
