@@ -133,9 +133,10 @@ class Lights:
         self._changes.append(LightSet(light.name, self._clock.monotonic(), level, by))
 
     @asynccontextmanager
-    async def darkened(self, name: str) -> AsyncIterator[None]:
-        """The light is out as long as this is entered, and as bright as before then: a change that nobody asked for and
-        nobody is told of. Where an emergency stop was pressed or somebody set the light meanwhile, that stays.
+    async def darkened(self, name: str, share: float = 0.0) -> AsyncIterator[None]:
+        """The light is out, or at a `share` of its level, as long as this is entered, and as before then: a change
+        that nobody asked for and nobody is told of. Where an emergency stop was pressed or somebody set the light
+        meanwhile, that stays.
 
         Raises BenchdError ('not_found') where somebody set it, Refused ('interlock'), DeviceError.
         """
@@ -145,7 +146,7 @@ class Lights:
         if self._asked[light.name] != asked:  # it is somebody's already, and is not put out
             raise _set_meanwhile(name)
         try:
-            await light.set_level(0.0)
+            await light.set_level(share * level)
             yield
         finally:
             left = self._asked[light.name] == asked and not self.set_since(light.name, began_s)

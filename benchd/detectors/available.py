@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import AbstractAsyncContextManager
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -12,7 +11,7 @@ from pydantic import BaseModel
 from benchd.detectors import registry
 from benchd.detectors.detector import AUTO, Detector
 from benchd.detectors.guarded import guarded
-from benchd.detectors.values import Gear
+from benchd.detectors.values import Darkened, Gear
 from benchd.devices import Clock, Device, Light, Meter
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
@@ -167,7 +166,7 @@ def available_detectors(
     target: Target,
     analysis: Analysis,
     clock: Clock,
-    darkened: Callable[[], AbstractAsyncContextManager[None]] | None = None,
+    darkened: Darkened | None = None,
 ) -> AvailableDetectors:
     """The detectors of an assembled bench; no device is queried, and no worker started."""
     device = assembly.devices.get(assembly.roles.get(ROLE, ""))

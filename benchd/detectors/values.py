@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
     from benchd.bench.analysis import Analysis
     from benchd.devices import Clock, Device, Light, Meter
     from benchd.files.bench_file import Target
+
+
+class Darkened(Protocol):
+    """Has the light at a share of its level, 0 for out, as long as what it returns is entered."""
+
+    def __call__(self, share: float = 0.0) -> AbstractAsyncContextManager[None]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +25,7 @@ class Gear:
     and `config`, its section of the bench file as its `Config`.
 
     `reference` is the meter in the role `lamp_reference`, None without one. `darkened` puts the target's light out for
-    as long as it is entered, and back to its level then; see `Lights.darkened`.
+    as long as it is entered, or down to a share of its level, and back then; see `Lights.darkened`.
     """
 
     device: Device
@@ -30,7 +36,7 @@ class Gear:
     clock: Clock
     config: Any = None
     reference: Meter | None = None
-    darkened: Callable[[], AbstractAsyncContextManager[None]] | None = None
+    darkened: Darkened | None = None
 
 
 @dataclass(frozen=True, slots=True)

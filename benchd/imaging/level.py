@@ -108,6 +108,20 @@ def answer_slope(seen: Sequence[tuple[float, float]]) -> float | None:
     return math.log(bright / dark) / math.log(high / low)
 
 
+def answer_to_light(bright: float, dimmed: float, dark: float, share: float, gamma: float = 1.0) -> float | None:
+    """As `answer_slope`, from bright fields at a light, at a `share` of it and with it out; what shines besides, and
+    the camera's own offset, fall out. `gamma` is the stated curve, value = light^(1/gamma): as stated it is 1/gamma.
+
+    None where they say nothing, 0 where what is gone cannot be told from what is left.
+    """
+    if not (_TELLING[0] <= dimmed and bright <= _TELLING[1] and 0.0 < share < 1.0 / _LEAST_RATIO):
+        return None
+    full, less, none = (max(value, 0.0) ** gamma for value in (bright, dimmed, dark))
+    if not none < less < full:
+        return 0.0
+    return math.log((less - none) / (full - none)) / math.log(share) / gamma
+
+
 def whole_periods(exposure_ms: float, pulses_hz: float | None, low_ms: float, high_ms: float) -> float:
     """The exposure nearest `exposure_ms` that takes whole periods of a light's pulses, within the camera's range.
 

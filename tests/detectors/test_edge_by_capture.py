@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 from typing import Any
 
 import pytest
 
 from benchd.detectors.edge.detector import HELD_AGAINST_NOTHING, OWN_WILL, EdgeDetector
 from benchd.detectors.values import Gear, Glance, Measured, Seen
-from benchd.devices import Clock
+from benchd.devices import Clock, Health, Identity, Light, LightSpec, Link
 from benchd.files.bench_file import Target
 from benchd_drivers.capture_config import CaptureCameraConfig
 from tests.drivers.video_end import CaptureByMemory, VideoEnd
@@ -25,7 +26,42 @@ class Here:
         return work(*args)
 
 
-async def flags_of(end: VideoEnd, **config: Any) -> tuple[str, ...]:
+class Lamp(Light):
+    """What lights the scene of a video device, by pulses (`pwm_hz`) or not."""
+
+    def __init__(self, end: VideoEnd, pwm_hz: float | None) -> None:
+        self.name, self.spec, self._end = "lamp", LightSpec(0.01, 100, pwm_hz), end
+        self.levels: list[float] = []
+
+    @classmethod
+    def create(cls, name: str, config: Any, link: Link | None) -> Lamp:
+        raise NotImplementedError
+
+    async def open(self) -> Identity:
+        return Identity()
+
+    async def close(self) -> None:
+        pass
+
+    async def health(self) -> Health:
+        return Health("ok")
+
+    async def set_level(self, level: float) -> None:
+        self._end.lamp = level
+        self.levels.append(level)
+
+    async def level(self) -> float:
+        return self._end.lamp
+
+    @asynccontextmanager
+    async def darkened(self, share: float = 0.0) -> AsyncIterator[None]:
+        level = await self.level()
+        await self.set_level(share * level)
+        yield
+        await self.set_level(level)
+
+
+async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tuple[str, ...]:
     """What one measured picture says, after the exposure was found as for a sweep."""
     end.scene = dark_square((240, 320), 110.0, 5.0, (160.8, 119.3), 1.5)
     camera = CaptureByMemory("view", CaptureCameraConfig(device="/dev/video7", lag_ms=30, timeout_s=3, **config))
@@ -34,7 +70,9 @@ async def flags_of(end: VideoEnd, **config: Any) -> tuple[str, ...]:
     try:
         here: Any = Here()
         target = Target(id="cross-2", pitch_mm=1.0, u_pitch_mm=0.0005)
-        detector = EdgeDetector(Gear(camera, "view", target, None, here, Clock()))
+        detector = EdgeDetector(
+            Gear(camera, "view", target, lamp, here, Clock(), darkened=lamp.darkened if lamp else None)
+        )
         await detector.prepare()
         capture = await detector.capture()
         glance = await detector.glance(capture, 20.0)
@@ -66,3 +104,30 @@ async def test_a_curve_other_than_stated_is_told_and_its_own_is_not() -> None:
     end.curve = 2.2
     assert await flags_of(end, gamma=1.0) == (OWN_WILL,)
     assert await flags_of(end, gamma=2.2) == ()
+
+
+LOCKED: Any = {"exposure_range_ms": (10.0, 10.0)}
+
+
+@pytest.mark.parametrize("room", [0.0, 0.12])
+@pytest.mark.parametrize(("own", "stated"), [(1.0, 1.0), (2.2, 2.2), (2.2, 1.0), (1.0, 2.2)])
+async def test_a_locked_exposure_is_held_against_the_light_where_pulses_dim_it(
+    own: float, stated: float, room: float
+) -> None:
+    """The far end encodes by a curve that nobody told the detector; light of the room falls out."""
+    end = VideoEnd()
+    end.curve, end.lamp, end.room = own, 0.8 if own == 1.0 else 0.5, room
+    lamp = Lamp(end, pwm_hz=20_000)
+    flags = await flags_of(end, lamp, gamma=stated, **LOCKED)
+    assert flags == (() if own == stated else (OWN_WILL,))
+    assert lamp.levels[-1] == end.lamp > 0.0, "as bright as before"
+
+
+@pytest.mark.parametrize("pwm_hz", [None, 1000])
+async def test_of_a_light_whose_level_is_no_known_light_nothing_is_taken(pwm_hz: float | None) -> None:
+    """One that is not dimmed by pulses, or of which an exposure takes ten."""
+    end = VideoEnd()
+    end.lamp = 0.8
+    lamp = Lamp(end, pwm_hz)
+    assert await flags_of(end, lamp, gamma=1.0, **LOCKED) == (HELD_AGAINST_NOTHING,)
+    assert lamp.levels == []

@@ -28,8 +28,8 @@ USUAL: Mapping[int, float] = {
 
 class VideoEnd:
     """`stuck` controls keep their value whatever they are told, `without` are missing. A set exposure shows `late`
-    pictures after it was set, `scene` (rows x columns, light) by a `curve`. While `hanging` is set a call does not come
-    back."""
+    pictures after it was set, `scene` (rows x columns, light) at the `lamp`'s level and in the light of the `room` by a
+    `curve`. While `hanging` is set a call does not come back."""
 
     def __init__(self, *, stuck: frozenset[int] = frozenset(), without: frozenset[int] = frozenset()) -> None:
         self._controls = {key: float(value) for key, value in USUAL.items() if key not in without}
@@ -37,6 +37,7 @@ class VideoEnd:
         self.late = 2
         self.scene: NDArray[np.float64] | None = None
         self.curve = 1.0
+        self.lamp, self.room = 1.0, 0.0
         self._noise = np.random.default_rng(20)
         self._coming: list[float] = []
         self._in_force = self._controls.get(cv2.CAP_PROP_EXPOSURE, 157.0)
@@ -73,7 +74,9 @@ class VideoEnd:
         """Blue, green, red: the scene, exposed so that a light of 1 is full scale in 10 ms and encoded by the curve;
         without a scene grey as the exposure in ms."""
         if self.scene is not None:
-            light = self.scene * self._in_force / 100.0 + self._noise.normal(0.0, 0.004, self.scene.shape)
+            light = (self.scene * self.lamp + self.room) * self._in_force / 100.0 + self._noise.normal(
+                0.0, 0.004, self.scene.shape
+            )
             grey = np.rint(255 * np.clip(light, 0.0, 1.0) ** (1.0 / self.curve)).astype(np.uint8)
             return True, np.repeat(grey[:, :, None], 3, axis=2)
         return True, np.full((48, 64, 3), min(self._in_force / 10.0, 255.0), np.uint8)

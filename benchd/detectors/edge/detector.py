@@ -25,7 +25,7 @@ from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusa
 from benchd.devices import Camera, CameraSpec, Exposure, Frame
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
-from benchd.imaging.level import answer_slope, whole_periods
+from benchd.imaging.level import answer_slope, answer_to_light, whole_periods
 from benchd.imaging.square import SquareLayout
 
 EXPOSURE_RANGE_MS = (0.1, 2000.0)
@@ -40,15 +40,18 @@ so the sharper it is."""
 SLOPE_WITHIN, PROBE = 0.15, 0.6
 """How near the answer's slope has to be to that of the stated curve; and the share of a good exposure that tells it."""
 
+MANY_PULSES = 30
+"""In an exposure: a part of one more or less is then 3 % of its light at the most, 7 % of the answer's slope."""
+
 OWN_WILL = (
-    "The camera's brightness does not go with its exposure as its stated curve has it: it turns its own gain or "
-    "exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and state "
-    "`linear` or `gamma` as measured."
+    "The camera's brightness does not go with its exposure, or the light, as its stated curve has it: it turns its own "
+    "gain or exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and "
+    "state `linear` or `gamma` as measured."
 )
 BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
 HELD_AGAINST_NOTHING = (
     "What is stated of the camera's curve was held against nothing: its exposure is locked, and only its brightness at "
-    "another one would tell."
+    "another one would tell, or at another level of a light that is known to be dimmed by pulses (`pwm_hz`)."
 )
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
@@ -133,6 +136,8 @@ class EdgeDetector(Detector):
                 advice=await self._brightness_advice(),
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
+        if self._locked_exposure:
+            await self._see_how_it_answers(seen, pulses_hz, low, high)
         return self._exposure or Exposure(exposure_ms, 1.0)
 
     async def _see_how_it_answers(
@@ -143,7 +148,9 @@ class EdgeDetector(Detector):
         set_to = self._exposure
         slope = answer_slope(seen)
         claims = self.camera.spec.linear or self.camera.spec.gamma is not None
-        if slope is None and self._slope is None and claims and set_to is not None:
+        if self._slope is None and claims and self._locked_exposure:
+            slope = await self._answer_to_light(seen[-1][1])
+        elif slope is None and self._slope is None and claims and set_to is not None:
             probe_ms = whole_periods(PROBE * set_to.exposure_ms, pulses_hz, low, high)
             probed = await self.camera.configure(probe_ms, 1.0)
             judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
@@ -151,6 +158,26 @@ class EdgeDetector(Detector):
             if not isinstance(judged, Unusable):
                 slope = answer_slope([*seen, (probed.exposure_ms, judged.fraction)])
         self._slope = self._slope if slope is None else slope
+
+    async def _answer_to_light(self, bright: float) -> float | None:
+        """The same where the exposure is locked, by the target's light, if its level is known to go with its light:
+        where it is dimmed by pulses, which have one height and differ in length, and an exposure takes many."""
+        light, darkened, exposure = self.gear.light, self.gear.darkened, self._exposure
+        if light is None or darkened is None or exposure is None or light.spec.pwm_hz is None:
+            return None
+        if light.spec.pwm_hz * exposure.exposure_ms / 1000.0 < MANY_PULSES:
+            return None
+        level, shares = await light.level(), [bright]
+        share = 1.0
+        for wanted in (PROBE, 0.0):
+            async with darkened(wanted):
+                if wanted:
+                    share = await light.level() / level if level else 1.0
+                judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
+            if isinstance(judged, Unusable):
+                return None
+            shares.append(judged.fraction)
+        return answer_to_light(shares[0], shares[1], shares[2], share, self.camera.spec.gamma or 1.0)
 
     @property
     def _answers_as_stated(self) -> bool:
