@@ -188,8 +188,8 @@ def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Cas
     quiet: Any = Quiet(case)
 
     @asynccontextmanager
-    async def darkened() -> AsyncIterator[None]:
-        case.lit = 0.0
+    async def darkened(share: float = 0.0) -> AsyncIterator[None]:
+        case.lit = share
         yield
         case.lit = 1.0
 
