@@ -189,6 +189,6 @@ class Lights:
 def _set_meanwhile(name: str) -> BenchdError:
     return BenchdError(
         "not_found",
-        f"The light '{name}' was set while it was out for the dark reading.",
+        f"The light '{name}' was set while it was out or dimmed for a reading.",
         advice="Leave the light alone while a sweep is taken, and sweep again.",
     )
