@@ -96,7 +96,8 @@ class Case:
         self.optic = TwicePassed.of(optic, MIRROR_UM)
         self._near = 4.5 * of.f_number * of.slit_um * TWICE
         share = np.linspace(-1.0, 1.0, 121)  # closer where the curve is nearly a cusp
-        grid = self.optic.sharp_um() + self._near * share * (0.3 + 0.7 * np.abs(share))
+        self._sharp_um = self.optic.sharp_um()
+        grid = self._sharp_um + self._near * share * (0.3 + 0.7 * np.abs(share))
         self._spline = CubicSpline(grid, slits.passes(self.optic, grid, *self.slits))
         fine = np.linspace(grid[0], grid[-1], 20001)
         self.truth_um = float(fine[int(np.argmax(self._spline(fine)))])
@@ -112,7 +113,7 @@ class Case:
     def passes(self) -> float:
         """Light through the slits, 1 at the peak."""
         off_um = self.place_um - NOMINAL_UM
-        if abs(off_um - self.optic.sharp_um()) < self._near:
+        if abs(off_um - self._sharp_um) < self._near:
             return float(self._spline(off_um)) / self._top
         blur_um = abs(float(self.optic.defocus_um(np.asarray(off_um), 0.0))) / self.optic.f_number
         return slits.by_rays(blur_um, *self.slits) / self._top

@@ -15,7 +15,7 @@ from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
 from benchd_simulators.world.schema import FocusRingRecord, GapRecord, LayerRecord, LensRecord, WorldRecord
-from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
+from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, sum_through_focus, through_focus
 
 Floats = NDArray[np.float64]
 E_LINE_NM = 546.074
@@ -68,6 +68,14 @@ class Optic:
         for nm, weight, focus in zip(self.nm, self.weight, self.focus_um, strict=True):
             x = lp_mm * nm * 1e-6 * self.f_number
             total += weight * through_focus(x, self._waves(nm), self._w20(depth_um, nm, focus))
+        return total / sum(self.weight)
+
+    def sum_through_focus(self, lp_mm: Floats, share: Floats, depth_um: Floats) -> Floats:
+        """Sum over frequencies (k,), of `share` (k,) each, of `otf_through_focus`."""
+        total = np.zeros_like(depth_um)
+        for nm, weight, focus in zip(self.nm, self.weight, self.focus_um, strict=True):
+            x, w20 = lp_mm * nm * 1e-6 * self.f_number, self._w20(depth_um, nm, focus)
+            total += weight * sum_through_focus(x, share, self._waves(nm), w20)
         return total / sum(self.weight)
 
     def modulation(self, lp_mm: float, depth_um: Floats, camera: float = 1.0) -> Floats:

@@ -54,14 +54,16 @@ def passes(optic: Optic, depth_um: Floats, source_um: float, slit_um: float) -> 
     wide_mm = max(source_um, slit_um) / 1000.0
     most = min(LOBES / wide_mm, 1e6 / (min(optic.nm) * optic.f_number))
     edges = np.append(np.arange(0.0, most, 1.0 / wide_mm), most)
-    total = np.zeros_like(depth_um)
+    nodes = [np.polynomial.legendre.leggauss(count) for count in (FIRST_NODES, NODES)]
+    lp_mm, share = [], []
     for lobe, (low, high) in enumerate(pairwise(edges)):
-        for x, w in zip(*np.polynomial.legendre.leggauss(FIRST_NODES if lobe < 2 else NODES), strict=True):
-            lp_mm = 0.5 * (low + high) + 0.5 * (high - low) * x
-            slits = np.sinc(lp_mm * source_um / 1000.0) * np.sinc(lp_mm * slit_um / 1000.0)
-            total += 0.5 * (high - low) * w * slits * optic.otf_through_focus(float(lp_mm), depth_um)
+        x, w = nodes[0 if lobe < 2 else 1]
+        lp_mm.append(0.5 * (low + high) + 0.5 * (high - low) * x)
+        share.append(0.5 * (high - low) * w)
+    at = np.concatenate(lp_mm)
+    both = np.sinc(at * source_um / 1000.0) * np.sinc(at * slit_um / 1000.0)
     # Without blur both slits' transfer integrates to half of one over the wider.
-    return 2.0 * wide_mm * total
+    return 2.0 * wide_mm * optic.sum_through_focus(at, np.concatenate(share) * both, depth_um)
 
 
 @lru_cache(maxsize=16)
