@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import NoPeak
-from benchd.metrology.shape_peak import Family, Shapes, fit_shapes
+from benchd.metrology.shape_family import Family, Shapes
+from benchd.metrology.shape_peak import fit_shapes
 
 Floats = NDArray[np.float64]
 HALF_UM = 50.0

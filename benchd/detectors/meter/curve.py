@@ -11,7 +11,8 @@ from scipy.special import fdtri
 
 from benchd.detectors.values import CurveSeen
 from benchd.metrology.peak import NoPeak
-from benchd.metrology.shape_peak import Family, ShapePeak, Shapes, fit_shapes
+from benchd.metrology.shape_family import Family, Shapes
+from benchd.metrology.shape_peak import ShapePeak, fit_shapes
 from benchd.optics.focus_depth import half_width_um
 from benchd.optics.slit import diffraction_over_slit, slit_table, slit_um_of
 
