@@ -94,12 +94,13 @@ class Case:
             focal_um=50e3,
         )
         self.optic = TwicePassed.of(optic, MIRROR_UM)
-        self._near = 4.5 * of.f_number * of.slit_um * TWICE
-        share = np.linspace(-1.0, 1.0, 121)  # closer where the curve is nearly a cusp
+        # By waves as far as a fit sees: where rays take over, which know no aberration, the light goes up in a step.
+        self._near = slits.NEAR_SLITS * of.f_number * of.slit_um * TWICE
+        share = np.linspace(-1.0, 1.0, 161)  # closer where the curve is nearly a cusp
         self._sharp_um = self.optic.sharp_um()
-        grid = self._sharp_um + self._near * share * (0.3 + 0.7 * np.abs(share))
+        grid = self._sharp_um + self._near * share * (0.2 + 0.8 * np.abs(share))
         self._spline = CubicSpline(grid, slits.passes(self.optic, grid, *self.slits))
-        fine = np.linspace(grid[0], grid[-1], 20001)
+        fine = self._sharp_um + 0.25 * self._near * np.linspace(-1.0, 1.0, 20001)
         self.truth_um = float(fine[int(np.argmax(self._spline(fine)))])
         self._top = float(self._spline(self.truth_um))
         self._slope = float(rng.uniform(-1.0, 1.0)) * of.drift / 600.0

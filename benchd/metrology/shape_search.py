@@ -8,7 +8,7 @@ with the derivative of Kaufman 1975).
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -28,18 +28,18 @@ MOST_BENT = 0.1
 """Bound of the growth of scale, relative, over one geometric half-width: a mirror 200 mm before an 18 mm lens at f/5.6,
 and a slit of 25 um."""
 
-TOLERANCE = 1e-9
+TOLERANCE = 1e-7
 PROFILED, NEAR_ENOUGH = 5, 0.05
 """Steps of the search for where chi-square has grown enough, and how near to that it ends."""
 
 AT_BOUND = 1e-3
 """A number that near to its bound, in shares of the way between both, stopped there."""
 
-FREE = (0, 2, 3, 5)
+FREE = [0, 2, 3, 5]
 """The numbers of a curve that are no factors of it: peak, shape, width and bend."""
 
 
-def model(family: Family, z: FloatArray, half_width: float, found: FloatArray) -> FloatArray:
+def model(family: Family, z: FloatArray, half_width: float, found: Iterable[float]) -> FloatArray:
     peak, height, shape, width, pedestal, bend = found
     beyond = (z - peak) / (width * half_width)
     return np.asarray(pedestal + height * family.curve(beyond * (1.0 + bend * beyond), shape), dtype=np.float64)
@@ -68,7 +68,8 @@ class Search:
 
     def __init__(self, family: Family, z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float) -> None:
         self.family, self.z, self.v, self.weight, self.half_width = family, z, v, weight, half_width
-        self._flat = weight / np.linalg.norm(weight)
+        self._norm = float(np.linalg.norm(weight))
+        self._flat = weight / self._norm
         shape = family.reach
         self._bounds = np.array([[float(z.min()), -shape, WIDTHS[0], -MOST_BENT],
                                  [float(z.max()), shape, WIDTHS[1], MOST_BENT]])  # fmt: skip
@@ -76,30 +77,33 @@ class Search:
 
     def whole(self, trial: FloatArray) -> FloatArray:
         """All six numbers of a trial of peak, shape, width and bend."""
-        along, size, curve = self._along(trial)
-        height = float(along @ (self.v * self.weight)) / size
-        pedestal = float(self._flat @ (self.weight * (self.v - height * curve))) / float(np.linalg.norm(self.weight))
-        return np.array([trial[0], height, trial[1], trial[2], pedestal, trial[3]])
+        return self._followed(trial)[0]
 
     def off(self, trial: FloatArray) -> FloatArray:
         """Weighted residuals."""
-        return (model(self.family, self.z, self.half_width, self.whole(trial)) - self.v) * self.weight
+        found, curve, _ = self._followed(trial)
+        return (found[4] + found[1] * curve - self.v) * self.weight
 
     def by(self, trial: FloatArray) -> FloatArray:
         """Their derivatives by the four, height and pedestal following: shape (n, 4)."""
-        slopes = jacobian(self.family, self.z, self.half_width, self.whole(trial))[:, FREE] * self.weight[:, None]
-        for unit in (self._flat, self._along(trial)[0]):
-            slopes = slopes - np.outer(unit, unit @ slopes)
+        found, _, rising = self._followed(trial)
+        slopes = jacobian(self.family, self.z, self.half_width, found)[:, FREE] * self.weight[:, None]
+        for unit in (self._flat, rising):
+            slopes = slopes - unit[:, None] * (unit @ slopes)
         return slopes
 
-    def _along(self, trial: FloatArray) -> tuple[FloatArray, float, FloatArray]:
-        """What of the curve no pedestal explains, weighted: its direction and length; and the curve of height 1."""
+    def _followed(self, trial: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """A trial with its height and pedestal, the curve of height 1, and the direction of what of that, weighted, no
+        pedestal explains."""
         peak, shape, width, bend = trial
-        curve = model(self.family, self.z, self.half_width, np.array([peak, 1.0, shape, width, 0.0, bend]))
-        rising = self.weight * curve
-        rising = rising - self._flat * (self._flat @ rising)
-        size = max(float(np.linalg.norm(rising)), float(np.finfo(np.float64).tiny))
-        return rising / size, size, curve
+        curve = model(self.family, self.z, self.half_width, (peak, 1.0, shape, width, 0.0, bend))
+        rising, seen = self.weight * curve, self.weight * self.v
+        level, most = float(self._flat @ rising), float(self._flat @ seen)
+        rising = rising - level * self._flat
+        size = max(math.sqrt(float(rising @ rising)), float(np.finfo(np.float64).tiny))
+        rising /= size
+        height = float(rising @ seen) / size
+        return np.array([peak, height, shape, width, (most - height * level) / self._norm, bend]), curve, rising
 
     def valleys(self, known: FloatArray | None = None) -> list[FloatArray]:
         """The six numbers at the least chi-square of either sign of shape, the deeper first: from what is `known` to be
@@ -107,21 +111,21 @@ class Search:
         skewed the other way, but peaks elsewhere."""
         low, high = self._bounds[:, 0]
         places = [np.array([peak, 0.0, 1.0, 0.0]) for peak in np.linspace(low, high, 41)[1:-1]]
-        start = min(places, key=self._chi2) if known is None else known[list(FREE)]
+        start = min(places, key=self._chi2) if known is None else known[FREE]
         tries = [self._least(np.array([start[0], share * self.family.reach, *start[2:]])) for share in STARTS]
         return [self.whole(one.x) for one in sorted(tries, key=lambda one: float(one.cost))]
 
     def stopped(self, found: FloatArray) -> bool:
         """Whether shape, width or bend would go farther than is allowed."""
         low, high = self._bounds
-        share = (found[list(FREE)] - low) / (high - low)
+        share = (found[FREE] - low) / (high - low)
         return bool(np.any(np.minimum(share, 1.0 - share)[1:] < AT_BOUND))
 
     def reaches(self, valleys: Sequence[FloatArray], u_um: float, chi2_per_dof: float, k: float) -> float:
         """The standard uncertainty of the first valley's peak by how far a peak can lie before chi-square has grown as
         much as `k` standard uncertainties make it, the other numbers following: the farthest on both sides of each of
         the valleys that is no less deep than that, and no less than `u_um`."""
-        best, *_ = starts = [one[list(FREE)] for one in valleys]
+        best, *_ = starts = [one[FREE] for one in valleys]
         most = self._chi2(best) + k**2 * chi2_per_dof
         farthest = k * u_um
         for start in starts:
