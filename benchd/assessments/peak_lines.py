@@ -27,6 +27,8 @@ FLAGS: Mapping[str, str] = {
     "off_centre": "Best focus lies off the middle of the sweep; the interval is wider for it.",
     "correlated": "Successive readings go together; the stated uncertainty may be too small.",
     "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
+    "bounded": "The fit stopped where a curve's skew, width or scale can go no farther: too little light, or f-number, "
+    "slit or light are not as recorded.",
 }
 """The text for a person of each flag of a fit."""
 

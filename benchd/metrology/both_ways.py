@@ -7,6 +7,7 @@ are fitted together: places follow from the trajectories at the stamps less tau,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -63,7 +64,8 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 
     """One peak and one latency from passes of both directions; `half_width_um` is the geometric one, `latency_s` about
     what is known of the latency.
 
-    Raises NoPeak as `fit_peak`, and (too_few_points) where a direction has too few readings about the peak.
+    Raises NoPeak as `fit_peak`, (too_few_points) where a direction has too few readings about the peak, and (unsettled)
+    where no latency is found.
     """
     latency = _start(ways, half_width_um, latency_s)
     for _ in range(ROUNDS):
@@ -71,8 +73,19 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 
         fit = fit_peak(z, v, u, half_width_um, spent=1)
         step, sd, u_peak = _step(fit, z, speed, v, u)
         latency += step
-        if abs(step) * np.abs(speed).max() < SETTLED_UM:
+        shifts_um = abs(step) * float(np.abs(speed).max())
+        if shifts_um < SETTLED_UM:
             break
+    else:
+        # A reading at the window's end that one latency takes in and the next leaves out: no harm while that is noise.
+        if abs(step) > sd:
+            raise NoPeak(
+                "unsettled",
+                f"The two ways agree on no latency: after {ROUNDS} rounds the next would still shift readings by "
+                f"{shifts_um:.2g} µm, as noisy ones come into the fit and drop out of it in turn. Give more light, or "
+                "sweep slower, so that more readings lie about the peak.",
+            )
+        sd = math.hypot(sd, step)
     places = [way.at(latency)[0] for way in ways]
     up, down = (np.count_nonzero(fit.inside & (np.sign(speed) == sign)) for sign in (1.0, -1.0))
     if min(up, down) < LEAST_OF_A_WAY:

@@ -43,7 +43,9 @@ NARROWEST_HW = 0.6
 """Half-width at half height, in geometric half-widths, below which a curve is not one of that f-number: a perfect lens
 reaches 1.02, noise at the limit of light .87."""
 
-Reason = Literal["too_few_points", "at_edge", "no_maximum", "too_wide", "too_narrow", "flat_top", "outside"]
+Reason = Literal[
+    "too_few_points", "at_edge", "no_maximum", "too_wide", "too_narrow", "flat_top", "outside", "unsettled"
+]
 
 
 class NoPeak(Exception):
@@ -75,6 +77,7 @@ class PeakFit:
     off_centre     more than 0.6 half-widths off the middle of a sweep too short to fill the window: sweep again
     correlated     successive residuals go together: the uncertainty is too small
     window         a wider window puts the peak further away than one and a half half-widths of its 95 % interval
+    bounded        of a family of curves: shape, width or bend would go farther than the fit lets them
     """
 
     peak_um: float

@@ -24,9 +24,9 @@ class Shapes(NamedTuple):
 class Family:
     """Curves, each counted from its own peak and of height 1; beyond the table they stay as they are at its end.
 
-    Peaks so lie above each other whatever the shape, and a cusp is where splines along the shape are smooth. `u_peak` is
-    the standard uncertainty, in geometric half-widths, by which the best curve of the family peaks beside one that is a
-    little outside: no noise shows that.
+    So peaks lie above each other whatever the shape, and splines along it are smooth where the curves are not. `u_peak`
+    is the standard uncertainty, in geometric half-widths, by which the best curve of the family peaks beside one that
+    is a little outside: no noise shows that.
     """
 
     def __init__(self, shapes: Shapes, u_peak: float = 0.0) -> None:

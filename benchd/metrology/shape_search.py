@@ -82,7 +82,7 @@ class Search:
     def off(self, trial: FloatArray) -> FloatArray:
         """Weighted residuals."""
         found, curve, _ = self._followed(trial)
-        return (found[4] + found[1] * curve - self.v) * self.weight
+        return np.asarray((found[4] + found[1] * curve - self.v) * self.weight, dtype=np.float64)
 
     def by(self, trial: FloatArray) -> FloatArray:
         """Their derivatives by the four, height and pedestal following: shape (n, 4)."""
@@ -156,12 +156,12 @@ class Search:
         from scipy.optimize import least_squares
 
         low, high = self._bounds[:, held:]
-        return least_squares(
-            lambda free: self.off(np.append(start[:held], free)),
-            np.clip(start[held:], low, high),
-            jac=lambda free: self.by(np.append(start[:held], free))[:, held:],
-            bounds=(low, high),
-            x_scale=self._scale[held:],
-            xtol=TOLERANCE,
-            ftol=TOLERANCE,
-        )
+
+        def off(free: FloatArray) -> FloatArray:
+            return self.off(np.append(start[:held], free))
+
+        def by(free: FloatArray) -> FloatArray:
+            return self.by(np.append(start[:held], free))[:, held:]
+
+        inside, scale = np.clip(start[held:], low, high), self._scale[held:]
+        return least_squares(off, inside, by, (low, high), x_scale=scale, xtol=TOLERANCE, ftol=TOLERANCE)

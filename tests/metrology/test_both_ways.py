@@ -106,3 +106,12 @@ def test_refused() -> None:
         fit_both_ways([one_way(400.0, 0.0), one_way(400.0, 0.0)], HALF_UM)
     with pytest.raises(NoPeak):
         fit_both_ways([one_way(3000.0, 0.0), one_way(-3000.0, 0.0)], HALF_UM)
+
+
+def test_without_a_latency_that_both_ways_agree_on_it_says_so() -> None:
+    """Readings so noisy that those at the window's end come into the fit and drop out of it in turn, by 0.7 um."""
+    rng = np.random.default_rng(16)
+    ways = [one_way(400.0, 0.02, sd=0.03, rng=rng), one_way(-400.0, 0.02, sd=0.03, rng=rng, began_s=102.0)]
+    with pytest.raises(NoPeak, match=r"agree on no latency.*more light") as caught:
+        fit_both_ways(ways, HALF_UM)
+    assert caught.value.reason == "unsettled"

@@ -113,3 +113,23 @@ def test_it_refuses_a_hollow(family: Family) -> None:
     z = stations(rng)
     with pytest.raises(NoPeak):
         fit_shapes(z, 2.0 - seen(z, 0.0, rng), NOISE, HALF_UM, family)
+
+
+@pytest.mark.parametrize(("width", "bend", "stops"), [(1.04, 0.0, False), (2.2, 0.0, True), (1.0, 0.18, True)])
+def test_a_fit_that_stops_at_a_bound_says_so(family: Family, width: float, bend: float, stops: bool) -> None:
+    rng = np.random.default_rng(9)
+    z = 2.5 * stations(rng, 60)
+    beyond = z / (width * HALF_UM)
+    v = light(beyond * (1.0 + bend * beyond), 0.4) + NOISE * rng.standard_normal(z.size)
+    assert ("bounded" in fit_shapes(z, v, NOISE, HALF_UM, family).flags) == stops
+
+
+def test_places_that_are_hardly_known_are_no_second_maximum(family: Family) -> None:
+    """Of the noise of places, by the slope far more than that of the light, some points stand off their neighbours."""
+    flags: list[str] = []
+    for seed in range(20):
+        rng = np.random.default_rng([10, seed])
+        z = stations(rng)
+        told = z + 1.4 * rng.standard_normal(z.size)
+        flags += fit_shapes(told, seen(z, 5.0, rng, noise=1e-3), 1e-3, HALF_UM, family, position_u_um=1.4).flags
+    assert "two_maxima" not in flags

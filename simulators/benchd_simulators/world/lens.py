@@ -15,7 +15,15 @@ from benchd_simulators.world.hardware import Quantity
 from benchd_simulators.world.plate import Layer, aberration_um, paraxial_shift_um
 from benchd_simulators.world.room import Ring
 from benchd_simulators.world.schema import FocusRingRecord, GapRecord, LayerRecord, LensRecord, WorldRecord
-from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, sum_through_focus, through_focus
+from benchd_simulators.world.transfer import (
+    between,
+    blur_disc,
+    by_fourier,
+    conjugate_m,
+    enough_samples,
+    sum_through_focus,
+    through_focus,
+)
 
 Floats = NDArray[np.float64]
 E_LINE_NM = 546.074

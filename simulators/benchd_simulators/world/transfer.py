@@ -112,7 +112,7 @@ def sum_through_focus(x: Floats, share: Floats, even: Sequence[float], w20: Floa
     """Sum over frequencies `x` (k,), of `share` (k,) each, of `through_focus`.
 
     Focus enters by its product with x xi alone. So the columns of all frequencies are laid on one grid of that, each
-    spread over the six entries about it as Lagrange's polynomial weighs them, and waves are reckoned for that grid only.
+    spread over the six entries about it as Lagrange's polynomial weighs them, and waves are reckoned on that grid only.
     """
     below = (x > 0) & (x < 1)
     x, share = x[below], share[below]
