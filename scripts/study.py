@@ -28,7 +28,7 @@ def main() -> int:
     if args.case:
         return _one(args.case, args.seed)
     theirs = of_plugins()
-    # A meter's fit is a profile, which takes a second: its short form is tests/study/test_meter.py.
+    # A meter's case takes a tenth of a second, most of it for its optics: its short form is tests/study/test_meter.py.
     more = [name for name in theirs if not (args.quick and name.startswith("meter/"))]
     names = args.strata.split(",") if args.strata else [*(QUICK if args.quick else STRATA), *more]
     unknown = [name for name in names if name not in STRATA and name not in theirs]

@@ -5,9 +5,10 @@ are fitted: the peak itself, height, shape, width, pedestal, and by how much the
 The width is free as the f-number is not known well enough, the pedestal as stray light is not, and the last as a mirror
 before the lens, whose distance is not known, bends the scale (it sends light back at x (1 + 2 L x / f^2), L before the
 lens's front focal point): held at nothing it would move the peak by 0.2 um at f/2 and 1 um at f/5.6, L 150 mm and f 50
-mm (own computation). Shape and bend are hardly told apart in noise, and the peak goes with them along a curved valley:
-so its uncertainty is not that of the covariance alone, but by how far it can go until chi-square, scaled by the
-residuals, has grown as it should at the end of a 95 % interval.
+mm (own computation). Shape and bend are hardly told apart in noise, and the peak goes with them along a curved valley,
+or along two, of a skew either way, that are about as deep: so its uncertainty is not that of the covariance alone, but
+by how far it can go in either until chi-square, scaled by the residuals, has grown as it should at the end of a 95 %
+interval.
 """
 
 from __future__ import annotations

@@ -5,7 +5,15 @@ import pytest
 
 from benchd_simulators.world.lens import Optic
 from benchd_simulators.world.plate import Layer, aberration_um, crossing_shift_um, paraxial_shift_um
-from benchd_simulators.world.transfer import between, blur_disc, by_fourier, conjugate_m, enough_samples, through_focus
+from benchd_simulators.world.transfer import (
+    between,
+    blur_disc,
+    by_fourier,
+    conjugate_m,
+    enough_samples,
+    sum_through_focus,
+    through_focus,
+)
 
 E_NM = 546.074
 BK7 = [Layer(2000.0, 1.5168)]
@@ -155,3 +163,12 @@ def test_a_table_is_read_between_its_entries_as_the_curve_goes() -> None:
     fine_at, fine = by_fourier((1.0,), 6.0, 4096)
     at, value = by_fourier((1.0,), 6.0, 512)
     assert np.abs(between(value, fine_at * (len(at) - 1)) - fine).max() < 3e-5
+
+
+def test_all_frequencies_at_once_are_the_sum_of_each() -> None:
+    """At and beyond the cut-off too, where nothing passes."""
+    rng = np.random.default_rng(3)
+    x, share = np.append(rng.uniform(0.001, 0.999, 40), [1.0, 1.3]), rng.uniform(-1.0, 1.0, 42)
+    even, w20 = (0.6, -0.1), np.linspace(-13.0, 13.0, 53)
+    one_by_one = sum(by * through_focus(float(at), even, w20) for at, by in zip(x, share, strict=True))
+    assert sum_through_focus(x, share, even, w20) == pytest.approx(one_by_one, abs=3e-6)
