@@ -45,7 +45,8 @@ class Worked:
     @property
     def failures(self) -> list[str]:
         """What must not be, in sentences: nothing was wrong with the bench."""
-        return [f"{at_s:7.1f} s: {why}" for at_s, why in sorted(self.lost + self.errors)]
+        told = [f"{at_s:7.1f} s: {why}" for at_s, why in sorted(self.lost + self.errors)]
+        return told if self.moves and self.sweeps else [*told, "No move or no sweep was taken: nothing was shown."]
 
 
 def main() -> int:
@@ -79,6 +80,9 @@ async def at_work(minutes: float, times: int, seed: int, console: Console) -> Wo
             watching = asyncio.create_task(_watch(client, worked, began_s))
             while (spent_s := time.monotonic() - began_s) < 60.0 * minutes:
                 progress.update(bar, completed=spent_s)
+                if watching.done():
+                    watching.result()
+                    raise AssertionError("Nobody watches trust any more.")
                 try:
                     await _work(client, chance, worked)
                 except BenchdError as error:
@@ -97,10 +101,10 @@ async def _work(client: BenchClient, chance: random.Random, worked: Worked) -> N
     await client.do("nominal")
     run = str((await client.command("sweep", merit="edge", repeats=2))["run"])
     async for state in client.follow(run):
-        if state["state"] == "failed":
-            raise BenchdError("device_fault", f"the sweep failed: {state.get('text') or state}")
         if state["state"] == "done":
             break
+        if state["state"] in ("failed", "aborted", "paused"):
+            raise BenchdError("device_fault", f"the sweep is {state['state']}: {state.get('text') or state}")
     worked.sweeps += 1
 
 

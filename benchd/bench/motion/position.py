@@ -26,6 +26,7 @@ class CarriagePosition:
         self._clock = clock
         self._resting = resting
         self.last: Reading | None = None
+        self._watched: Reading | None = None
         self._at_rest: tuple[float, float] | None = None  # position (um) and time of reading (s); None after a motion
 
     @property
@@ -48,10 +49,14 @@ class CarriagePosition:
             self._keep(reading)
         return reading
 
-    async def recent(self) -> Reading:
-        """The last reading if it is a few milliseconds old at most, else a new one; raises as `read`."""
+    async def watched(self) -> Reading:
+        """For who watches it in motion: what somebody else has read a few milliseconds ago, else a new reading; raises
+        as `read`."""
         last = self.last
-        return last if last is not None and self._clock.monotonic() - last.t_mono < RECENT_S else await self.read()
+        if last is None or last is self._watched or self._clock.monotonic() - last.t_mono >= RECENT_S:
+            last = await self.read()
+        self._watched = last
+        return last
 
     def _keep(self, reading: Reading) -> None:
         self._at_rest = reading.value, self._clock.monotonic()

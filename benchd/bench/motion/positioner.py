@@ -298,7 +298,7 @@ class Positioner:
             return place
         began = self._clock.monotonic()
         before = await self._axis.read()
-        place = await (self.read() if self.state == "idle" else self._place.recent())
+        place = await (self.read() if self.state == "idle" else self._place.watched())
         await self._homing.check_reach_in_cycle(place.value)
         if not self._trust.homed:
             return place

@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from benchd.bench.motion.figures import MotionFigures
 from benchd.bench.motion.positioner import Positioner
 from benchd.bench.motion.trust import Trust
+from benchd.bench.reporter import WATCHED_S
 from benchd.devices import Axis, AxisSpec, DeviceError, Encoder
 from benchd.devices.guarded import guarded
 from benchd.testing.virtual_time import VirtualClock
@@ -16,7 +17,6 @@ from tests.fakes.stage import FakeAxis, FakeScale
 
 SPEC = AxisSpec("um", 0.0, 30_000.0, 0.05, 4000.0, 20_000.0, 0.05)
 FIGURES = MotionFigures(speed_um_s=4000.0)
-LOOK_S = 0.05
 
 
 class Rig:
@@ -48,8 +48,9 @@ class Rig:
 
         async def look() -> None:
             while True:
+                began_s = self.clock.monotonic()
                 await self.carriage.watch_once()
-                await self.clock.sleep(LOOK_S)
+                await self.clock.sleep(began_s + WATCHED_S - self.clock.monotonic())
 
         watching = asyncio.create_task(look())
         try:

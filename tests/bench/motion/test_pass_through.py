@@ -8,6 +8,8 @@ from itertools import pairwise
 import pytest
 
 from benchd.bench.jobs import Stopped
+from benchd.bench.motion.passing import POLL_S
+from benchd.bench.reporter import WATCHED_S
 from benchd.devices import Implausible, Reading
 from benchd.errors import Refused
 from tests.bench.motion.carriage import Rig
@@ -101,3 +103,19 @@ async def test_lost_steps_show_on_the_way_as_in_every_motion(homed: Rig) -> None
         await asyncio.wait({passing})
     assert homed.lost[0][0] == "stall"
     assert not homed.axis.moving
+
+
+async def test_who_watches_a_motion_reads_the_scale_anew_unless_somebody_else_just_has(homed: Rig) -> None:
+    async with homed.watched():
+        moving = asyncio.create_task(homed.carriage.go(14_000.0))
+        await homed.clock.sleep(0.3)
+        before = homed.scale.reads
+        await homed.clock.sleep(0.3)
+        assert homed.scale.reads - before >= 0.9 * 0.3 / WATCHED_S
+        await moving
+        passing = asyncio.create_task(homed.carriage.pass_through((10_000.0,), SPEED_UM_S, none))
+        await homed.clock.sleep(0.3)
+        before = homed.scale.reads
+        await homed.clock.sleep(0.3)
+        assert homed.scale.reads - before <= 1.1 * 0.3 / POLL_S, "both had read it"
+        await passing

@@ -12,6 +12,7 @@ import pytest
 
 from benchd.bench.jobs import Stopped
 from benchd.bench.motion.approaching import ATTEMPTS
+from benchd.bench.reporter import WATCHED_S
 from benchd.devices import (
     DeviceError,
     DeviceFault,
@@ -22,7 +23,7 @@ from benchd.devices import (
     MotionFailed,
 )
 from benchd.errors import Refused
-from tests.bench.motion.carriage import FIGURES, LOOK_S, SPEC, Rig
+from tests.bench.motion.carriage import FIGURES, SPEC, Rig
 
 RUN_UP_UM = FIGURES.approach_um
 
@@ -79,7 +80,7 @@ async def test_a_switch_that_does_not_act_ends_homing_where_clearance_was_looked
     async with homed.watched():
         with pytest.raises(HomeFailed, match=r"went on to -\d+ µm and the home switch did not act"):
             await homed.carriage.home()
-    assert low - FIGURES.speed_um_s * 2.0 * LOOK_S < homed.axis.carriage_um < low
+    assert low - FIGURES.speed_um_s * 2.0 * WATCHED_S < homed.axis.carriage_um < low
     assert not homed.trust.homed
 
 
@@ -261,7 +262,7 @@ async def test_motor_and_scale_that_part_on_the_way_cost_it_at_once(
         does(homed)
         began_s = homed.clock.monotonic()
         await homed.until(lambda: not homed.trust.homed)
-    assert homed.clock.monotonic() - began_s <= looks * (LOOK_S + 0.01)
+    assert homed.clock.monotonic() - began_s <= looks * (WATCHED_S + 0.01)
     ((kind, why),) = homed.lost
     assert kind == "stall"
     assert why.startswith("motor and encoder disagree by ")
