@@ -5,29 +5,30 @@ from __future__ import annotations
 import gc
 import os
 import signal
+from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import pytest
 
-# Rooms whose files take longest: begun last, one of them would keep a single worker busy after all others are done.
-# First of all those that go by the clock: what computes all the time would hold up boards and brokers that have to
-# answer in time.
-SLOW_FIRST = (
+# Within each kind the rooms whose files take longest: begun last, one of them would keep a single worker busy after all
+# others are done.
+BY_THE_CLOCK = (
+    "drivers",
     "stack",
     "faults",
     "scripts",
     "cli",
     "commissioning",
+    "simulators",
     "plugins",
-    "test_types_and_rooms.py",
-    "study",
-    "virtual",
-    "procedures",
-    "imaging",
+    "remote",
+    "client",
 )
-# These all but wait, for timers of simulated hardware: spread among the others, they leave them the cores.
-WAITING = ("simulators", "drivers", "remote", "client")
-SLOW_TO_A_WAITING = 2
+"""These mostly wait, for hardware, brokers and processes: what reckons goes beside them from the beginning, so that the
+cores are never idle, and never more than about half of the workers reckon at once, which would hold up what has to
+answer in time."""
+RECKONING = ("test_types_and_rooms.py", "study", "virtual", "procedures", "imaging")
 
 
 @pytest.hookimpl(trylast=True)
@@ -36,22 +37,22 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     files: dict[Path, list[pytest.Item]] = {}
     for item in items:
         files.setdefault(item.path, []).append(item)
-    waiting = [path for path in files if _room(path) in WAITING]
-    others = sorted((path for path in files if _room(path) not in WAITING), key=_turn)
-    ordered: list[Path] = []
-    while waiting or others:
-        ordered += others[:SLOW_TO_A_WAITING] + waiting[:1]
-        del others[:SLOW_TO_A_WAITING], waiting[:1]
-    items[:] = [item for path in ordered for item in files[path]]
+    kinds = [
+        sorted((path for path in files if (_room(path) in BY_THE_CLOCK) == waits), key=partial(_turn, first))
+        for waits, first in ((True, BY_THE_CLOCK), (False, RECKONING))
+    ]
+    # Spread evenly: each file has its place between 0 and 1 among its own kind.
+    placed = [((number + 0.5) / len(kind), path) for kind in kinds for number, path in enumerate(kind)]
+    items[:] = [item for _, path in sorted(placed) for item in files[path]]
 
 
 def _room(path: Path) -> str:
     return path.relative_to(Path(__file__).parent).parts[0]
 
 
-def _turn(path: Path) -> int:
+def _turn(first: Sequence[str], path: Path) -> int:
     room = _room(path)
-    return SLOW_FIRST.index(room) if room in SLOW_FIRST else len(SLOW_FIRST)
+    return first.index(room) if room in first else len(first)
 
 
 def pytest_collection_finish() -> None:
