@@ -60,9 +60,8 @@ def _devices(answers: Answers, guessed: Sequence[str]) -> str:
 
 
 def _roles(answers: Answers) -> str:
-    roles = {"carriage": "stage"}
-    for part in (lengths, lights, cameras, photodiode, sensors, rings):
-        roles |= part.roles(answers)
+    roles = {"carriage": "stage", **lengths.roles(answers), **lights.roles(answers), **cameras.roles(answers)}
+    roles |= {**photodiode.roles(answers), **sensors.roles(answers), **rings.roles(answers)}
     listed = ", ".join(f"{role}: {device}" for role, device in roles.items())
     return f"# Who plays which part: messages and procedures know a device by its role.\nroles: {{{listed}}}\n"
 
