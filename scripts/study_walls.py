@@ -127,6 +127,7 @@ def find_gap(bench: CaseBench, index: int, fit_of: Fit) -> None:
             pitch_mm=bench.files.file.target.pitch_mm,
             across_px=ACROSS_PX,
         ),
+        distance_by="tape",
         focus_u_rel=focus_u_rel,
         u_scale=bench.files.scale.u_scale,
         at_a_place=as_lines(place_terms(bench.files.scale)),

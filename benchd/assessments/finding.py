@@ -176,10 +176,11 @@ class Shares(Part):
 
 
 class WallShares(Part):
-    """What of the u of a gap between principal planes others share: `u_distance_mm` the tape's; `m_u_rel` the relative
-    u that every m by these marks shares, null where m was stated; `marks_mm` and `pitch_mm` what the bench file said of
-    marks, or the pitch of a strip, and target then: others share nothing with it. `across_px`, left out where the two
-    walls' pictures differ, is how far apart marks have to look for their camera's distortion to be shared.
+    """What of the u of a gap between principal planes others share: `u_distance_mm` of what told the distance, a tape
+    or a meter; `m_u_rel` the relative u that every m by these marks shares, null where m was stated; `marks_mm` and
+    `pitch_mm` what the bench file said of marks, or the pitch of a strip, and target then: others share nothing with
+    it. `across_px`, left out where the two walls' pictures differ, is how far apart marks have to look for their
+    camera's distortion to be shared.
     """
 
     u_distance_mm: float = Field(ge=0)

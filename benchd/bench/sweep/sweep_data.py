@@ -62,6 +62,8 @@ class SweepData:
     flags: list[str] = field(default_factory=list)
     noise: float = 0.0
     distance_mm: float | None = None
+    distance_by: str | None = None
+    """The meter that told it; None for a tape."""
     m: tuple[float, float] | None = None
     """Of the wall, as the set-up had it; with its u."""
     m_by: str | None = None

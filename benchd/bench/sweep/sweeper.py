@@ -127,6 +127,7 @@ class Sweeper:
             u_frequency_rel=0.0,
             hwhm_um=0.0,
             distance_mm=setup.distance_mm,
+            distance_by=setup.told_by.get("distance_mm"),
             m=None if setup.m is None else (setup.m.value, setup.m.u),
             m_by=None if setup.m is None else setup.m.by,
             across_px=None if setup.m is None else setup.m.across_px,

@@ -47,6 +47,7 @@ class Wall:
 @dataclass(frozen=True, slots=True)
 class WallsInput:
     """`shares`: what later gaps and m's have in common with this one; of its `m_u_rel` both m's have it in common.
+    `distance_by`: what told the distance, a tape or a meter.
     `focus_u_rel`: what they share as well, as both were told out of focus by as much, but no later one does; `u_scale`:
     the scale's relative u; `at_a_place`: the lines of its local errors; `u_abbe_um`: the Abbe error between the two
     places."""
@@ -56,6 +57,7 @@ class WallsInput:
     model: str
     measurand: Mapping[str, Any]
     shares: WallShares
+    distance_by: str
     focus_u_rel: float
     u_scale: float
     at_a_place: Sequence[Term]
@@ -100,7 +102,7 @@ def assess(near: Wall, far: Wall, given: WallsInput) -> Finding:
     if given.focus_u_rel:
         of_gap.append(Term("out of focus", 2.0 * given.focus_u_rel * abs(reach_um), "B", None, "m of both walls"))
     own_um = math.hypot(*(line.u for line in of_gap))
-    of_gap.append(Term("distance", 1000.0 * given.shares.u_distance_mm, "B", None, "tape"))
+    of_gap.append(Term("distance", 1000.0 * given.shares.u_distance_mm, "B", None, given.distance_by))
     f_um, of_f = between / steps, []
     for line in lines[: -1 if by_m > 0.0 else None]:
         of_f.append(replace(line, u=line.u / share / abs(steps)))
