@@ -91,6 +91,16 @@ class ModbusAnyAxisConfig(AxisFigures, UnitConfig):
             raise ValueError(f"{key}: less than one count of `speed`")
         return self
 
+    @model_validator(mode="after")
+    def _no_finer_than_a_count(self) -> Self:
+        """What is told of a place, and how near counts as there, go by the resolution; targets go by the count."""
+        if self.resolution < self.per_count * (1 - 1e-9):
+            raise ValueError(
+                f"{self.key('resolution')}: at least {self.per_count:.12g} {self.UNIT}, one count of the drive's: it "
+                "goes no finer than that. Left out, it is one count"
+            )
+        return self
+
     # ---- numbers
 
     def place_of(self, count: float) -> float:

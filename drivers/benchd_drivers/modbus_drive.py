@@ -32,6 +32,7 @@ class Drive:
     ) -> None:
         self.unit = Unit(name, config, link)
         self.link = self.unit.link
+        self.link.take_drive(self.unit.unit_id, name)
         self._config = config
         self._on_status = on_status
         self._together = _together(config.status, config.position)

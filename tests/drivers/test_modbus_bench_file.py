@@ -65,6 +65,78 @@ def test_a_device_on_another_kind_of_link_and_a_wrong_key_of_the_link(tmp_path: 
     assert {one.key for one in caught.value.problems} == {"links.drive_line.parity", "links.drive_line.timeout"}
 
 
+RING = """\
+  focus_motor:
+    driver: modbus_rotary
+    deg_per_count: 0.005
+    speed_deg_s_per_count: 0.005
+    travel_deg: [0, 290]
+    top_speed_deg_s: 60
+    acceleration_deg_s2: 400
+    home_search_deg: 330
+    link: drive_line
+    unit_id: UNIT
+"""
+ALSO_OF_THE_STAGE = (
+    "status",
+    "position",
+    "target",
+    "speed",
+    "moving",
+    "homed",
+    "fault",
+    "limit",
+    "move",
+    "stop",
+    "home",
+)
+LAMP = "  lamp:\n    driver: modbus_light\n"
+
+
+def with_ring(folder: Path, unit_id: int, more: str = "") -> Path:
+    stage = BENCH.read_text(encoding="utf-8").partition("  stage:\n")[2].partition("  # focus_motor")[0]
+    registers = [line for line in stage.splitlines() if line.strip().partition(":")[0] in ALSO_OF_THE_STAGE]
+    ring = RING.replace("UNIT", str(unit_id)) + more + "\n".join(registers) + "\n"
+    return changed(folder, LAMP, ring + LAMP)
+
+
+def test_two_axes_on_one_drive_are_refused(tmp_path: Path) -> None:
+    """The ring's homing would home the carriage, without its clearance. Light and readout may be in the same drive."""
+    build(load_bench(with_ring(tmp_path, 18)))
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(with_ring(tmp_path, 17)))
+    (told,) = caught.value.problems
+    assert told.key == "devices.focus_motor"
+    assert "17 is that of stage" in told.allowed
+    assert "set at the drive of focus_motor" in told.allowed
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key", "least"),
+    [
+        ("    um_per_count: 0.5 ", "    resolution_um: 0.1\n    um_per_count: 0.5 ", "stage.resolution_um", "0.5 um"),
+        ("", "    resolution_deg: 0.001\n", "focus_motor.resolution_deg", "0.005 deg"),
+    ],
+)
+def test_a_resolution_below_a_count_is_refused(tmp_path: Path, old: str, new: str, key: str, least: str) -> None:
+    """A turn is held to twice the resolution, while its target is rounded to a count: one in five would fail here."""
+    path = changed(tmp_path, old, new) if old else with_ring(tmp_path, 18, new)
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(path))
+    (told,) = caught.value.problems
+    lines = path.read_text(encoding="utf-8").splitlines()
+    assert (told.key, lines[told.line - 1].strip()) == (f"devices.{key}", new.splitlines()[0].strip())
+    assert f"at least {least}, one count" in told.allowed
+
+
+def test_a_resolution_of_a_count_or_more_is_taken(tmp_path: Path) -> None:
+    for figure in ("0.005", "0.02"):
+        built = build(load_bench(with_ring(tmp_path, 18, f"    resolution_deg: {figure}\n")))
+        ring = built.devices["focus_motor"]
+        assert isinstance(ring, Axis)
+        assert ring.spec.resolution == float(figure)
+
+
 def test_the_client_library_is_loaded_only_where_a_bench_names_it() -> None:
     look = "import sys; from benchd.bench.assembly import build; from benchd.files.loading import load_bench; " \
         "from pathlib import Path; build(load_bench(Path(sys.argv[1]))); print('pymodbus' in sys.modules)"  # fmt: skip
