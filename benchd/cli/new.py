@@ -98,8 +98,8 @@ def _at_a_terminal(args: argparse.Namespace, path: Path, words: Mapping[str, str
             if not problems:
                 break
             remark(f"\nThat does not go together yet:{_listed(problems)}")
-            found = [question_of(problem.key) for problem in problems]
-            again = [key for key in found if key is not None and key in given.answers]
+            found = [question_of(problem.key, given.answers) for problem in problems]
+            again = [key for key in found if key is not None]
             if not again:
                 raise Refused("bad_request", "Nothing was written.", advice="Mend these files, then begin again.")
     except Left:

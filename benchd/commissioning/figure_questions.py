@@ -7,7 +7,7 @@ from pathlib import Path
 
 from benchd.commissioning import parsing
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.question import Answers, Places, Question
 from benchd.files.bounds import Within
 
 BENCH, FIGURES = "The bench", "Lens seat, base and target"
@@ -156,3 +156,27 @@ BASIS: tuple[Question, ...] = (
         NONE,
     ),
 )
+
+PLACES: Places = {
+    "bench": ("bench", "store.url"),
+    "arrangement": ("arrangement", "arrangement.kind"),
+    "u_vergence_per_m": ("arrangement.u_vergence_per_m",),
+    "pickup_um": ("arrangement.pickup", "arrangement.pickup.deeper_um"),
+    "u_pickup_um": ("arrangement.pickup.u_um",),
+    "mirror_flatness_um": ("arrangement.mirror", "arrangement.mirror.flatness_um"),
+    "mirror_over_mm": ("arrangement.mirror.over_mm",),
+    "time_zone": ("time_zone",),
+    "seat": ("seat",),
+    "mount": ("mounts", "mounts.*"),
+    "flange_depth_mm": ("mounts.*.flange_depth_mm",),
+    "base_mm": ("base", "base.given.length_um"),
+    "u_base_mm": ("base.given.u_um",),
+    "base_of": ("base.alpha_per_K",),
+    "target_mm": ("target", "target.pitch_mm"),
+    "u_target_mm": ("target.u_pitch_mm",),
+    "joint_u_um": ("joint.u_um",),
+    "clearance_um": ("motion.clearance_um",),
+    "tolerance_um": ("motion.tolerance_um",),
+    "settle_ms": ("motion.settle_ms",),
+    "shims_um": ("shims_um",),
+}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from benchd.commissioning.question import Answers
+from benchd.commissioning.question import Answers, Places, at
 from benchd.commissioning.seen import SeenPort, identity_of
 from benchd.commissioning.yaml_text import text
 
@@ -43,6 +43,12 @@ def first_there(answers: Answers, who: str) -> str:
 def link_of(answers: Answers, who: str) -> str:
     """The name of the link that a device is on."""
     return f"{first_there(answers, who)}_line"
+
+
+def line_places(who: str, *more: str) -> Places:
+    """Where the answers about a line stand; `more` is what may be asked instead of a port."""
+    asked = {"port": "port match url .", "baud": "baud", "adapter": "port match .", "resource": "resource ."}
+    return at(f"links.{who}_line", {f"{who}_{key}": asked[key] for key in ("port", "baud", *more)})
 
 
 def where_first(who: str) -> Callable[[Answers], bool]:

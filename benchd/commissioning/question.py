@@ -31,6 +31,20 @@ class Question:
         return self.default(answers) if callable(self.default) else self.default
 
 
+Places = Mapping[str, tuple[str, ...]]
+"""By a question's key, where in the file its answer stands: dotted keys, from which a problem leads back to it."""
+
+
+def at(section: str, stands: Mapping[str, str]) -> Places:
+    """Of one section: `stands` has the names of its keys by question, blanks between, and `.` for the section itself.
+
+    Where several questions have one place, the first that was answered is the one to be asked again."""
+    return {
+        key: tuple(section if name == "." else f"{section}.{name}" for name in names.split())
+        for key, names in stands.items()
+    }
+
+
 def where_stated(key: str, rest: Callable[[Answers], bool] = lambda _: True) -> Callable[[Answers], bool]:
     """Asked only where `key` was answered with something."""
     return lambda answers: answers.get(key) is not None and rest(answers)

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from itertools import product
 from pathlib import Path
+from typing import Any
 
 import pytest
+import yaml
 
 from benchd.bench.assembly import build
 from benchd.cli import exits
-from benchd.commissioning.new_bench import by_words
-from benchd.commissioning.places import question_of
-from benchd.commissioning.questions import QUESTIONS
+from benchd.commissioning.bench_text import bench_text
+from benchd.commissioning.new_bench import by_words, checked
+from benchd.commissioning.places import AT, question_of
+from benchd.commissioning.question import Question
+from benchd.commissioning.questions import BY_KEY, QUESTIONS
 from benchd.commissioning.seen import SeenPort, identity_of
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
@@ -270,10 +276,108 @@ def test_a_port_is_written_by_what_tells_it_from_the_others() -> None:
     assert 'match: {usb_serial: "7A01"}, baud: 115200}    # was /dev/ttyUSB0' in text
 
 
-def test_every_problem_leads_back_to_its_question() -> None:
-    assert question_of("devices.stage.travel_um") == "travel_um"
-    assert question_of("devices.dial.hysteresis_um") == "indicator_hysteresis_um"
-    assert question_of("devices.scale.u_scale") == "scale_u"
-    assert question_of("base.given.length_um") == "base_mm"
-    assert question_of("mounts.m50.flange_depth_mm") == "mount"
-    assert question_of("abbe.up_mm") is None
+OF_NO_ANSWER = {"mqtt", "links", "devices", "roles", "detectors", "motion", "store", "joint"}
+"""Whole sections, and what is the same in every file."""
+
+
+def answers_of(words: tuple[str, ...]) -> dict[str, Any]:
+    return by_words(dict(word.split("=", 1) for word in (*LEAST, *words))).answers
+
+
+def stands(answers: dict[str, Any]) -> dict[str, Any]:
+    """What stands at each dotted key of the file written from answers, sections included."""
+
+    def walk(part: dict[str, Any], at: str) -> Iterator[tuple[str, Any]]:
+        for name, value in part.items():
+            yield f"{at}{name}", None if isinstance(value, dict) else value
+            if isinstance(value, dict):
+                yield from walk(value, f"{at}{name}.")
+
+    return dict(walk(yaml.safe_load(bench_text(answers, ())), ""))
+
+
+def another(question: Question, answer: Any) -> Any:
+    """Another answer of the kind; None where one of a list was chosen."""
+    if isinstance(answer, tuple):
+        return tuple(another(question, one) for one in answer) if answer and isinstance(answer[0], float) else None
+    if isinstance(answer, int | float):
+        return answer + 1
+    if not isinstance(answer, str):
+        return None
+    try:
+        return question.read(f"{answer}x")
+    except ValueError:
+        return None
+
+
+EVERY = [
+    *(words for words, _ in ONES),
+    ("scale_port=/dev/ttyACM3", *SCALE, "scale_reference_ask=Z?", "scale_reference_pattern=^Z=1$", "pwm_hz=1000",
+     "shims_um=10, 20"),
+    ("indicator_port=socket://192.0.2.7:4001", *DIAL),
+    ("arrangement=collimated", "u_vergence_per_m=4e-4", "camera_url=http://192.0.2.9/a.png", "camera_pixel_um=3.45",
+     "camera_settings_url=http://192.0.2.9/s?e={exposure_ms}&g={gain}", "camera_time_header=X-Time"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("words", EVERY)
+def test_every_problem_leads_back_to_its_question(words: tuple[str, ...]) -> None:
+    """Whatever changes in the file with an answer leads back to that question; all else of a device to one of it."""
+    answers = answers_of(words)
+    written = stands(answers)
+    lost = [key for key in written if question_of(key, answers) is None]
+    assert {key.partition(".")[0] for key in lost} <= OF_NO_ANSWER, lost
+    assert [key for key in lost if re.match(r"(devices|links|detectors)\..", key)] == []
+    for key, answer in answers.items():
+        other = another(BY_KEY[key], answer)
+        if other is not None:
+            after = stands({**answers, key: other})
+            changed = [place for place in written.keys() & after.keys() if written[place] != after[place]]
+            assert {question_of(place, answers) for place in changed} <= {key}, (key, changed)
+            assert changed or written.keys() != after.keys(), key  # a mount's name is a key itself
+
+
+def test_whoever_is_asked_about_rings_is_told_of_those_on_other_drives() -> None:
+    assert "what a Modbus drive turns is written into the file afterwards" in BY_KEY["rings"].text
+
+
+def test_every_question_has_its_places() -> None:
+    assert {key for keys in AT.values() for key in keys} == set(BY_KEY)
+
+
+@pytest.mark.parametrize(
+    ("words", "key", "question"),
+    [
+        (ONES[1][0], "devices.lamp.slots[0]", "lamp_slot"),
+        (ONES[1][0], "devices.lamp.on_loss", "lamp_slot"),
+        (ONES[1][0], "links.lamp_line.slots", "lamp_adapter"),
+        (ONES[2][0], "links.lamp_line.match.usb_serial", "lamp_port"),
+        (ONES[3][0], "devices.lamp.level.address", "lamp_register"),
+        ((), "devices.lamp.link", "light"),
+        ((), "devices.stage.positive", "positive"),
+        ((), "base.alpha_per_K", "base_of"),
+        ((), "mounts.mount-1.flange_depth_mm", "flange_depth_mm"),
+        ((), "devices.camera.url", None),
+        ((), "abbe.up_mm", None),
+        (("camera_source=rtsp://192.0.2.9/live",), "devices.camera.url", "camera_source"),
+        (("camera_url=http://192.0.2.9/a.png",), "devices.camera.url", "camera_url"),
+        (("camera_url=http://192.0.2.9/a.png",), "devices.camera.orientation", "camera_orientation"),
+    ],
+)
+def test_a_problem_leads_to_what_was_answered(words: tuple[str, ...], key: str, question: str | None) -> None:
+    assert question_of(key, answers_of(words)) == question
+
+
+@pytest.mark.parametrize(
+    ("words", "question"),
+    [
+        (("rings=focus", *of("focus", ("letter=z", "deg_per_unit=10", "travel_deg=0, 290", "zero_at=-32"))),
+         "focus_letter"),
+        (("light=dmx", *of("lamp", DIMMED["dmx"]), "pointer=dmx", "pointer_class=2", *of("pointer", DIMMED["dmx"])),
+         "pointer_slot"),
+    ],
+)  # fmt: skip
+def test_two_devices_that_go_for_one_thing(tmp_path: Path, words: tuple[str, ...], question: str) -> None:
+    answers = answers_of(words)
+    problems, _ = checked(tmp_path / "bench.yaml", bench_text(answers, ()))
+    assert [question_of(problem.key, answers) for problem in problems] == [question], problems

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 
 from benchd.commissioning import parsing
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question, where_stated
+from benchd.commissioning.question import Answers, Places, Question, at, where_stated
 from benchd.commissioning.yaml_text import guess, lines
 from benchd.files.bounds import Within
 
@@ -138,6 +138,22 @@ QUESTIONS: tuple[Question, ...] = (
         _no_wall,
     ),
 )
+
+
+_KEYS = ("settings_url", "time_header", "lag_ms", "lag_s", "orientation", "pixel_um", "u_pixel_um")
+PLACES: Places = {
+    **at(
+        "devices.camera",
+        {
+            "camera_url": "url .",
+            "camera_source": "device by_id url .",
+            "camera_folder": "folder .",
+            "camera_exposure_ms": "exposure_ms locked_by_hand",
+            "camera_linear": "linear gamma",
+            **{f"camera_{key}": key for key in _KEYS},
+        },
+    ),
+}
 
 
 def devices(answers: Answers, guessed: Sequence[str]) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from benchd.commissioning import parsing
-from benchd.commissioning.question import Answers, Question, where_serial
+from benchd.commissioning.link_text import line_places
+from benchd.commissioning.question import Answers, Places, Question, at, where_serial
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
@@ -87,6 +88,20 @@ QUESTIONS: tuple[Question, ...] = (
         _search,
     ),
 )
+
+
+PLACES: Places = {
+    **line_places("carriage"),
+    **at("devices.stage", {"letter": "letter . driver"}),
+    **at(
+        "devices.stage",
+        {
+            key: key
+            for key in ("um_per_unit", "positive", "zero_at", "travel_um", "top_speed_um_s", "acceleration_um_s2",
+                        "resolution_um", "approach", "home_search_um")
+        },
+    ),
+}  # fmt: skip
 
 
 def devices(answers: Answers) -> str:

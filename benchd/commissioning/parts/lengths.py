@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from benchd.commissioning import parsing
-from benchd.commissioning.link_text import link_of, where_first
+from benchd.commissioning.link_text import line_places, link_of, where_first
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question, where_stated
+from benchd.commissioning.question import Answers, Places, Question, at, where_stated
 from benchd.commissioning.yaml_text import guess, lines
 from benchd.files.bounds import Within
 
 SCALE, DIAL = "The scale", "The indicator"
+NAMES = {"scale": "scale", "indicator": "dial"}
+"""A device is not named as a role that another plays."""
 
 
 def _line_device(part: str, who: str, what: str) -> tuple[Question, ...]:
@@ -126,6 +128,24 @@ QUESTIONS: tuple[Question, ...] = (
 )
 
 
+def _places(who: str, role: str, own: dict[str, str]) -> Places:
+    device = f"devices.{NAMES[who]}"
+    keys = {"ask": "ask .", **{key: key for key in ("pattern", "um_per_unit", "resolution_um")}, **own}
+    line = {**line_places(who)}
+    line[f"{who}_port"] += (f"{device}.link", f"roles.{role}")
+    return line | at(device, {f"{who}_{key}": names for key, names in keys.items()})
+
+
+PLACES: Places = {
+    **_places(
+        "scale",
+        "position",
+        {"u": "u_scale", **{key: key for key in ("subdivision_um", "reference_ask", "reference_pattern")}},
+    ),
+    **_places("indicator", "indicator", {key: key for key in ("grows", "range_um", "hysteresis_um", "u_gain")}),
+}
+
+
 def devices(answers: Answers, guessed: Sequence[str]) -> str:
     """Those that there are."""
     found = ""
@@ -164,10 +184,6 @@ def _device(answers: Answers, who: str, quantity: str) -> str:
             ("resolution_um", answers[f"{who}_resolution_um"], ""),
         ),
     )
-
-
-NAMES = {"scale": "scale", "indicator": "dial"}
-"""A device is not named as a role that another plays."""
 
 
 def roles(answers: Answers) -> dict[str, str]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchd.commissioning import parsing
-from benchd.commissioning.link_text import link_of, where_first
+from benchd.commissioning.link_text import line_places, link_of, where_first
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
@@ -158,6 +158,29 @@ QUESTIONS: tuple[Question, ...] = (
     ),
     *_dimmed(POINTER, "pointer"),
 )
+
+
+def _places(who: str, more: dict[str, str]) -> Places:
+    dimmed = {
+        "slot": "slots .", "set": "set", "set_pattern": "set_pattern", "ask": "ask", "pattern": "pattern",
+        "unit": "unit_id", "register": "level", "full": "full steps",
+    }  # fmt: skip
+    return at(f"devices.{NAMES[who]}", {f"{who}_{key}": names for key, names in dimmed.items()} | more)
+
+
+PLACES: Places = {
+    **line_places("lamp", "adapter", "resource"),
+    **_places(
+        "lamp",
+        {
+            "lamp_identity": "identity", "lamp_current_A": "current_A", "lamp_limit_V": "limit_V", "pwm_hz": "pwm_hz",
+        },
+    ),
+    "light": ("devices.lamp", "roles.target_light"),
+    **line_places("pointer", "adapter"),
+    **_places("pointer", {"pointer_class": "laser_class"}),
+    "pointer": ("devices.dot", "roles.pointer"),
+}  # fmt: skip
 
 
 def devices(answers: Answers) -> str:

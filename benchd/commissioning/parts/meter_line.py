@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchd.commissioning import parsing
-from benchd.commissioning.link_text import link_of, where_first
+from benchd.commissioning.link_text import line_places, link_of, where_first
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
@@ -91,6 +91,14 @@ def meter_questions(part: str, who: str, applies: Applies) -> tuple[Question, ..
         ),
         Question(part, f"{who}_scale", factor, parsing.number(Within(-1e6, 1e6)), "1", applies),
     )
+
+
+def meter_places(who: str) -> Places:
+    """Where the answers to these stand. Its quantity and unit were not asked for."""
+    keys = {key: f"value.{key}" for key in ("table", "type", "words")}
+    keys |= {key: key for key in ("ask", "pattern", "identity", "function", "scale")}
+    keys |= {"unit": "unit_id", "register": "value.address value", "by": "driver quantity unit ."}
+    return line_places(who, "resource") | at(f"devices.{who}", {f"{who}_{key}": name for key, name in keys.items()})
 
 
 def meter_text(answers: Answers, who: str) -> str:

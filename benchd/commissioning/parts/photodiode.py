@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from benchd.commissioning import parsing
 from benchd.commissioning.parts.cameras import there
-from benchd.commissioning.parts.meter_line import meter_questions, meter_text
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.parts.meter_line import meter_places, meter_questions, meter_text
+from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
@@ -49,6 +49,19 @@ QUESTIONS: tuple[Question, ...] = (
         _by_photodiode,
     ),
 )
+
+
+PLACES: Places = {
+    **meter_places("diode"),
+    **at(
+        "detectors.meter",
+        {
+            "slit_um": "slit_um .",
+            "u_slit_um": "u_slit_um",
+            **{f"diode_{key}": key for key in ("settle_ms", "integration_ms", "full_scale")},
+        },
+    ),
+}
 
 
 def devices(answers: Answers) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from benchd.commissioning import parsing
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
@@ -72,12 +72,24 @@ QUESTIONS: tuple[Question, ...] = (
         RINGS,
         "rings",
         f"What that controller turns besides, of {', '.join(TURNED)}, with commas between; {NONE} for nothing. Each "
-        "needs a switch that trips before the ring's own stop is felt: a motor bends what a hand would not",
+        "needs a switch that trips before the ring's own stop is felt: a motor bends what a hand would not. Only the "
+        "carriage's own controller is asked about: what a Modbus drive turns is written into the file afterwards "
+        "(drivers/README.md, 'What turns')",
         parsing.some_of(*TURNED),
         NONE,
     ),
     *(question for what in TURNED for question in _of(what)),
 )
+
+
+_KEYS = ("letter", "deg_per_unit", "travel_deg", "zero_at", "home_search_deg")
+PLACES: Places = {
+    key: places
+    for what in TURNED
+    for key, places in at(
+        f"devices.{what}_motor", {f"{what}_{key}": "letter ." if key == "letter" else key for key in _KEYS}
+    ).items()
+} | {"rings": tuple(f"roles.{role}" for role in TURNED.values())}
 
 
 def devices(answers: Answers) -> str:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from benchd.commissioning import parsing
 from benchd.commissioning.parsing import NONE
-from benchd.commissioning.parts.meter_line import Applies, meter_questions, meter_text
-from benchd.commissioning.question import Answers, Question
+from benchd.commissioning.parts.meter_line import Applies, meter_places, meter_questions, meter_text
+from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import guess, lines
 from benchd.files.bounds import Within
 
@@ -68,6 +68,15 @@ QUESTIONS: tuple[Question, ...] = (
         _sensor("level"),
     ),
 )
+
+
+PLACES: Places = {
+    **{key: places for who in ROLES.values() for key, places in meter_places(who).items()},
+    **at("sensors.temperature", {"thermometer_u_K": "u_K ."}),
+    **at("sensors.range", {"rangefinder_offset_mm": "offset_mm .", "rangefinder_u_mm": "u_mm"}),
+    **at("sensors.level", {"tilt_most_arcmin": "most_arcmin ."}),
+    "sensors": ("sensors", *(f"roles.{role}" for role in ROLES)),
+}
 
 
 def devices(answers: Answers) -> str:
