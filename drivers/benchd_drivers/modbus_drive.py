@@ -24,6 +24,23 @@ class Status:
     t_mono: float
 
 
+class Motors:
+    """Whose the drives on one link are."""
+
+    def __init__(self, link: Link) -> None:
+        self._link = link
+        self._owners: dict[int, str] = {}
+
+    def take(self, unit_id: int, device: str) -> None:
+        """The drive at an address, for one axis. Raises ValueError where another device has that one."""
+        if self._owners.setdefault(unit_id, device) != device:
+            raise ValueError(
+                f"unit_id: one that no other axis on link {self._link.name} has; {unit_id} is that of "
+                f"{self._owners[unit_id]}, and two devices would move one motor. State the address that is set at the "
+                f"drive of {device}"
+            )
+
+
 class Drive:
     """One drive. `on_status` is told each status, whoever asked for it."""
 
@@ -32,7 +49,7 @@ class Drive:
     ) -> None:
         self.unit = Unit(name, config, link)
         self.link = self.unit.link
-        self.link.take_drive(self.unit.unit_id, name)
+        self.link.shared(Motors, Motors).take(self.unit.unit_id, name)
         self._config = config
         self._on_status = on_status
         self._together = _together(config.status, config.position)

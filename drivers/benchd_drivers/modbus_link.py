@@ -49,7 +49,6 @@ class ModbusLink(PortLink):
         super().__init__(name, config)
         self.timeout_s = config.timeout_s
         self._asker: Asker | None = None
-        self._axes: dict[int, str] = {}
 
     @classmethod
     def of(cls, link: Link | None, device: str) -> ModbusLink:
@@ -61,15 +60,6 @@ class ModbusLink(PortLink):
     @abstractmethod
     def check_unit(self, unit_id: int) -> None:
         """Raises ValueError for what is no address of a single server on this kind of line."""
-
-    def take_drive(self, unit_id: int, device: str) -> None:
-        """The drive at an address, for one axis. Raises ValueError where another device has that one."""
-        if self._axes.setdefault(unit_id, device) != device:
-            raise ValueError(
-                f"unit_id: one that no other axis on link {self.name} has; {unit_id} is that of "
-                f"{self._axes[unit_id]}, and two devices would move one motor. State the address that is set at the "
-                f"drive of {device}"
-            )
 
     @property
     @abstractmethod

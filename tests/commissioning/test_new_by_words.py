@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
 
 from benchd.bench.assembly import build
 from benchd.cli import exits
@@ -21,6 +20,7 @@ from benchd.commissioning.questions import BY_KEY, QUESTIONS
 from benchd.commissioning.seen import SeenPort, identity_of
 from benchd.errors import Refused
 from benchd.files.loading import load_bench
+from benchd.files.source import load_yaml
 from benchd.procedures.read_bench import read_bench
 from tests.commissioning.conftest import DIAL, LEAST, SCALE, Cli
 
@@ -284,7 +284,7 @@ def answers_of(words: tuple[str, ...]) -> dict[str, Any]:
     return by_words(dict(word.split("=", 1) for word in (*LEAST, *words))).answers
 
 
-def stands(answers: dict[str, Any]) -> dict[str, Any]:
+def stands(path: Path, answers: dict[str, Any]) -> dict[str, Any]:
     """What stands at each dotted key of the file written from answers, sections included."""
 
     def walk(part: dict[str, Any], at: str) -> Iterator[tuple[str, Any]]:
@@ -293,7 +293,8 @@ def stands(answers: dict[str, Any]) -> dict[str, Any]:
             if isinstance(value, dict):
                 yield from walk(value, f"{at}{name}.")
 
-    return dict(walk(yaml.safe_load(bench_text(answers, ())), ""))
+    path.write_text(bench_text(answers, ()), encoding="utf-8")
+    return dict(walk(load_yaml(path).data, ""))
 
 
 def another(question: Question, answer: Any) -> Any:
@@ -321,17 +322,18 @@ EVERY = [
 
 
 @pytest.mark.parametrize("words", EVERY)
-def test_every_problem_leads_back_to_its_question(words: tuple[str, ...]) -> None:
+def test_every_problem_leads_back_to_its_question(tmp_path: Path, words: tuple[str, ...]) -> None:
     """Whatever changes in the file with an answer leads back to that question; all else of a device to one of it."""
     answers = answers_of(words)
-    written = stands(answers)
+    path = tmp_path / "bench.yaml"
+    written = stands(path, answers)
     lost = [key for key in written if question_of(key, answers) is None]
     assert {key.partition(".")[0] for key in lost} <= OF_NO_ANSWER, lost
     assert [key for key in lost if re.match(r"(devices|links|detectors)\..", key)] == []
     for key, answer in answers.items():
         other = another(BY_KEY[key], answer)
         if other is not None:
-            after = stands({**answers, key: other})
+            after = stands(path, {**answers, key: other})
             changed = [place for place in written.keys() & after.keys() if written[place] != after[place]]
             assert {question_of(place, answers) for place in changed} <= {key}, (key, changed)
             assert changed or written.keys() != after.keys(), key  # a mount's name is a key itself

@@ -133,7 +133,7 @@ def _places(who: str, role: str, own: dict[str, str]) -> Places:
     keys = {"ask": "ask .", **{key: key for key in ("pattern", "um_per_unit", "resolution_um")}, **own}
     line = {**line_places(who)}
     line[f"{who}_port"] += (f"{device}.link", f"roles.{role}")
-    return line | at(device, {f"{who}_{key}": names for key, names in keys.items()})
+    return {**line, **at(device, {f"{who}_{key}": names for key, names in keys.items()})}
 
 
 PLACES: Places = {

@@ -98,7 +98,8 @@ def meter_places(who: str) -> Places:
     keys = {key: f"value.{key}" for key in ("table", "type", "words")}
     keys |= {key: key for key in ("ask", "pattern", "identity", "function", "scale")}
     keys |= {"unit": "unit_id", "register": "value.address value", "by": "driver quantity unit ."}
-    return line_places(who, "resource") | at(f"devices.{who}", {f"{who}_{key}": name for key, name in keys.items()})
+    device = at(f"devices.{who}", {f"{who}_{key}": name for key, name in keys.items()})
+    return {**line_places(who, "resource"), **device}
 
 
 def meter_text(answers: Answers, who: str) -> str:
