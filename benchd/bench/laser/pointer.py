@@ -66,8 +66,8 @@ class Pointer(Light):
         """Dark: its safe level is 0, and where it does not tell that this is so it is insisted on."""
         self.put_out()
         identity = await self._light.open()
-        await _ended(self._darkening)
-        self._darkening, self._why, self._lit = None, "", True
+        await self._nothing_on_its_way()
+        self._why, self._lit = "", True
         with suppress(DeviceError):
             await self._check_dark()
             self._lit = False
@@ -78,10 +78,13 @@ class Pointer(Light):
     async def close(self) -> None:
         self._open = False
         self.put_out()
+        await self._nothing_on_its_way()
+        await self._light.close()
+
+    async def _nothing_on_its_way(self) -> None:
         for task in (self._lighting, self._darkening):
             await _ended(task)
         self._lighting = self._darkening = None
-        await self._light.close()
 
     async def health(self) -> Health:
         health = await self._light.health()
@@ -105,7 +108,8 @@ class Pointer(Light):
         await self.dark()
 
     async def hold_on(self, level: float, ident: str, seq: int, user: str, for_s: float | None = None) -> float:
-        """Light it, or keep it lit, for `LAPSES_S` more. Returns the level. `for_s` counts from the hold's beginning.
+        """Light it, or keep it lit, for `LAPSES_S` more. Returns the level, the newest that was asked for meanwhile.
+        `for_s` counts from the hold's beginning.
 
         Raises Refused (busy, stale, interlock, bad_request), and DeviceError; it is dark then, or still goes by what
         it was told before.
@@ -130,7 +134,7 @@ class Pointer(Light):
         if level != self._level:
             self._level = level
             await self._light_up(hold)
-        return level
+        return self._level
 
     async def let_go(self, ident: str, seq: int, user: str) -> None:
         """Dark; and that hold does not begin any more, where this has overtaken its beginning. Raises DeviceError."""
@@ -159,7 +163,9 @@ class Pointer(Light):
 
     async def _light_up(self, hold: Hold) -> None:
         self._lit = True
-        lighting = self._lighting = asyncio.create_task(self._light.set_level(self._level), name=f"light {self.name}")
+        if self._lighting is None or self._lighting.done():
+            self._lighting = asyncio.create_task(self._to_newest(hold), name=f"light {self.name}")
+        lighting = self._lighting
         try:
             await asyncio.wait({lighting})
         except asyncio.CancelledError:
@@ -169,9 +175,17 @@ class Pointer(Light):
             self._lighting = None
         failed = None if lighting.cancelled() else lighting.exception()
         if failed is not None:
-            self.put_out()
+            if hold is self._hold:
+                self.put_out()
             raise failed
         self._require(hold)
+
+    async def _to_newest(self, hold: Hold) -> None:
+        """One level at a time: what lights it later than dark was begun is one call at the most, which dark awaits."""
+        level = 0.0
+        while hold is self._hold and level != self._level:
+            level = self._level
+            await self._light.set_level(level)
 
     # ---- putting it out
 

@@ -94,6 +94,74 @@ async def test_slower_than_a_hold_it_is_not_lit() -> None:
     await held.close()
 
 
+class InTurn(Late):
+    """Obeys one call after the other."""
+
+    def __init__(self, takes_s: float) -> None:
+        super().__init__(takes_s)
+        self._turn = asyncio.Lock()
+
+    async def set_level(self, level: float) -> None:
+        async with self._turn:
+            await super().set_level(level)
+
+
+@pytest.mark.parametrize("light", [InTurn(0.53), Late(0.53)])
+async def test_of_the_levels_of_a_slider_none_but_the_one_on_its_way_comes_before_dark(light: Late) -> None:
+    held = await held_by(light)
+    moved = []
+    for seq in range(1, 13):
+        moved.append(asyncio.create_task(held.hold_on(seq / 20, "a", seq, "rail")))
+        await asyncio.sleep(0.1)
+    await held.let_go("a", 13, "rail")
+    await asyncio.sleep(10.0)
+    assert [level for level in light.seen if level] == [1 / 20, 6 / 20, 11 / 20], "the newest, one after the other"
+    assert light.seen[-1] == light.shines == 0.0
+    assert all(isinstance(came, Refused) for came in await asyncio.gather(*moved[9:], return_exceptions=True))
+    await held.close()
+
+
+async def test_an_earlier_level_that_takes_longer_does_not_come_after_dark() -> None:
+    light = Late(0.2)
+    held = await held_by(light)
+    both = [asyncio.create_task(held.hold_on(0.2, "a", 1, "rail"))]
+    await asyncio.sleep(0.01)
+    light.takes_s = 0.01
+    both.append(asyncio.create_task(held.hold_on(0.4, "a", 2, "rail")))
+    await asyncio.sleep(0.05)
+    await held.dark()
+    await asyncio.sleep(1.0)
+    assert light.shines == 0.0
+    await asyncio.gather(*both, return_exceptions=True)
+    await held.close()
+
+
+async def test_the_level_that_is_wanted_last_is_lit() -> None:
+    light = Late(0.1)
+    held = await held_by(light)
+    moved = []
+    for seq, level in enumerate((0.2, 0.4, 0.6, 0.2), 1):
+        moved.append(asyncio.create_task(held.hold_on(level, "a", seq, "rail")))
+        await asyncio.sleep(0.03)
+    assert await asyncio.gather(*moved) == [0.2] * 4
+    assert light.shines == 0.2
+    await held.close()
+
+
+async def test_what_was_on_its_way_as_it_was_lost_does_not_light_it_once_it_is_opened_anew() -> None:
+    light = Late(0.2)
+    held = await held_by(light)
+    lighting = asyncio.create_task(held.hold_on(1.0, "a", 1, "rail"))
+    await asyncio.sleep(0.01)
+    await held.open()
+    await held.dark()
+    await asyncio.sleep(1.0)
+    assert light.shines == 0.0
+    with pytest.raises(Refused, match="put out meanwhile"):
+        await lighting
+    await held.close()
+
+
 async def test_dark_is_insisted_on_and_told_where_it_cannot_be_had(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pointer, "DARK_WITHIN_S", 0.05)
     monkeypatch.setattr(pointer, "RETRY_S", 0.01)
