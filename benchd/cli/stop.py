@@ -25,7 +25,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 if the bench confirms the stop, 3 if it was sent without a confirmation."""
+    """0 if the bench confirms the stop, 3 if it was sent without a confirmation.
+
+    Raises BenchdError where the bench answers that something was not stopped.
+    """
     import asyncio
 
     from benchd.cli.speak import client_of
@@ -41,6 +44,7 @@ def run(args: argparse.Namespace) -> int:
                             break
             except TimeoutError:
                 return False, None
+            await bench.stop_answered()  # a stop that failed is over as well
             return True, await _paused(bench)
 
     try:

@@ -220,6 +220,16 @@ class BenchClient:
             self._stopping.pop(ident, None)
             raise
 
+    async def stop_answered(self) -> None:
+        """Return once the bench has answered the last stop, and no command since, that all stands. Raises BenchdError
+        where it did not within `STOP_ANSWER_S`, or answers that something may still move."""
+        async with Limit(STOP_ANSWER_S, "the bench gave no answer to the stop"):
+            reply = await asyncio.shield(list(self._stopping.values())[-1])
+        if self._heard.broken is not None:
+            raise self._heard.broken
+        if not reply.get("ok"):
+            raise failure_of(reply.get("error") or {})
+
     async def run(self, procedure: str, inputs: Mapping[str, Any] | None = None) -> str:
         """Start a procedure; gives its run, such as `r-0192`."""
         return str((await self.command("run", procedure=procedure, inputs=dict(inputs or {})))["run"])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import re
 from collections.abc import AsyncIterator, Iterator, Sequence
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -14,13 +14,13 @@ import pytest
 
 from benchd.bench.assembly import Assembly, build
 from benchd.bench.gauge_position import GaugeScale
-from benchd.bench.interlock import GUARDING, in_words
+from benchd.bench.interlock import EMERGENCY_STOP, GUARDING, in_words
 from benchd.devices import Axis, Device, Gauge, Light, Link, Meter, Operator, registry
 from benchd.devices.guarded import guarded
 from benchd.errors import Refused
 from benchd.files.bench_file import Role
 from benchd.files.loading import LoadedBench, load_bench
-from benchd.testing.bench_switches import BenchSwitch, why_nothing_moves
+from benchd.testing.bench_switches import BenchSwitch, why_barred
 from benchd.testing.rig import Hands, Rig
 
 _ALLOWED = re.compile(r"([a-z0-9_-]{1,32})(?:=(-?\d+(?:\.\d+)?)\.\.(-?\d+(?:\.\d+)?))?")
@@ -114,31 +114,34 @@ class BenchDevices:
             return f"read, opened and closed; it does not {what} (--bench-allow {name} lets it)"
         if isinstance(device, Axis):
             low, high = self._allowed[name].reach or (device.spec.low, device.spec.high)
-            switches = " or ".join(in_words(*switch) for switch in self._guarding())
+            switches = " or ".join(in_words(*switch) for switch in self._barring(device))
             unless = f"; none of that is begun while {switches} is pressed" if switches else ""
             return f"HOMES, as far as its switch, and MOVES between {low:g} and {high:g} {device.spec.unit}{unless}"
-        return "goes up to FULL LIGHT" if isinstance(device, Light) else "read"
+        if isinstance(device, Light):
+            unless = "".join(f"; not while {in_words(*switch)} is pressed" for switch in self._barring(device))
+            return f"goes up to FULL LIGHT{unless}"
+        return "read"
 
     @asynccontextmanager
     async def rig(self, name: str, hands: Hands | None) -> AsyncIterator[Rig]:
-        """The device made anew and opened, without the guard that the daemon puts around it. An axis that may move does
-        so only while the switches of the bench file let it."""
+        """The device made anew and opened, without the guard that the daemon puts around it. What may move or
+        light up does so only while the switches of the bench file let it. It is closed first, and each of the others
+        whatever became of that."""
         links: dict[str, Link] = {}
         device, link = self._made(name, links)
         what = self._allowed.get(name)
-        switches = self._switches(links) if isinstance(device, Axis) and what is not None else []
-        try:
+        switches = self._switches(device, links) if what is not None else []
+        async with AsyncExitStack() as closing:
+            for switch in reversed(switches):
+                closing.push_async_callback(switch.close)
+            if link is not None:
+                closing.push_async_callback(link.close)
+            closing.push_async_callback(device.close)
             if link is not None:
                 await link.open()
             await device.open()
-            bars = partial(why_nothing_moves, switches)
+            bars = partial(why_barred, switches)
             yield Rig(device, link, hands, reach=None if what is None else what.reach, bars=bars)
-        finally:
-            for switch in switches:
-                await switch.close()
-            await device.close()
-            if link is not None:
-                await link.close()
 
     def _made(self, name: str, links: dict[str, Link]) -> tuple[Device, Link | None]:
         """A device of the bench file and its link, one of `links` if it is there already."""
@@ -152,20 +155,22 @@ class BenchDevices:
         driver = registry.driver(entry.driver)
         return driver.create(name, self.loaded.device_config(name, driver.Config), link), link
 
-    def _switches(self, links: dict[str, Link]) -> list[BenchSwitch]:
-        """Those that bar motion, the gravest first, not open yet."""
+    def _switches(self, device: Device, links: dict[str, Link]) -> list[BenchSwitch]:
+        """Those that bar it, the gravest first, not open yet."""
         found = []
-        for role, name in self._guarding():
+        for role, name in self._barring(device):
             shared = self.loaded.file.devices[name].link in links
-            device, link = self._made(name, links)
-            meter = guarded(device, name, self.loaded.file.devices[name].driver)
+            made, link = self._made(name, links)
+            meter = guarded(made, name, self.loaded.file.devices[name].driver)
             assert isinstance(meter, Meter), "as the bench file was checked"
             found.append(BenchSwitch(role, meter, None if shared else link))
         return found
 
-    def _guarding(self) -> list[tuple[Role, str]]:
+    def _barring(self, device: Device) -> list[tuple[Role, str]]:
+        """The switches that bar what this does: each of them motion, the emergency stop light as well."""
+        barring = GUARDING if isinstance(device, Axis) else (EMERGENCY_STOP,) if isinstance(device, Light) else ()
         roles = self.loaded.file.roles
-        return [(role, roles[role]) for role in GUARDING if role in roles]
+        return [(role, roles[role]) for role in barring if role in roles]
 
 
 class PersonsHands(Hands):

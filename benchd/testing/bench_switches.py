@@ -1,5 +1,6 @@
-"""The switches of a bench file that bar motion, for the kit on hardware: each is read before each motion, and what is
-pressed, or cannot be read, keeps that from being asked for. They are not looked at while it lasts."""
+"""The switches of a bench file that bar motion, for the kit on hardware: each is read before each motion, the emergency
+stop before each light as well, and what is pressed, or cannot be read, keeps that from being asked for. They are not
+looked at while it lasts."""
 
 from __future__ import annotations
 
@@ -8,11 +9,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from benchd.bench.interlock import in_words, pressed
+from benchd.bench.switch_watch import UNREAD_S
 from benchd.devices import DeviceError, Link, Meter
 from benchd.files.bench_file import Role
-
-UNREAD_S = 0.5
-"""As the daemon has it: what has not answered by then counts as pressed."""
 
 
 @dataclass
@@ -24,7 +23,7 @@ class BenchSwitch:
     link: Link | None
 
     async def why_not(self) -> str:
-        """Why nothing may move now, a clause; empty where it was read as released."""
+        """Why nothing may move now, or be lit, a clause; empty where it was read as released."""
         name = in_words(self.role, self.meter.name)
         try:
             return f"{name} is pressed" if await self._acted() else ""
@@ -59,8 +58,8 @@ class BenchSwitch:
             await self.link.close()
 
 
-async def why_nothing_moves(switches: Sequence[BenchSwitch]) -> str:
-    """What bars motion now, the gravest first; empty where nothing does."""
+async def why_barred(switches: Sequence[BenchSwitch]) -> str:
+    """What of these is acted on now, the gravest first; empty where nothing does."""
     for switch in switches:
         if why := await switch.why_not():
             return why

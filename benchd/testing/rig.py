@@ -48,8 +48,8 @@ class Rig:
 
     `pace` is how much faster than life a simulator moves. `beside` is an open axis on the same controller, for what
     its motion does to the device under test; None leaves that untested. `reach` is where an axis may be sent after
-    homing, in its unit; None for the whole of its travel. `bars` is asked before each motion why none may begin, and
-    gives a clause, or nothing.
+    homing, in its unit; None for the whole of its travel. `bars` is asked before each motion, or level of a light above
+    the safe one, why it may not begin, and gives a clause, or nothing.
     """
 
     device: Device

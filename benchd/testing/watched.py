@@ -21,6 +21,7 @@ from benchd.devices import (
     Frame,
     Health,
     Identity,
+    Light,
     Meter,
     Reading,
 )
@@ -73,8 +74,10 @@ class Watched:
 
     async def _call(self, name: str, call: Callable[..., Any], *args: Any, **more: Any) -> Any:
         """In the caller's own task, so that its cancellation is the device's to pass on."""
-        if name in MOTIONS and (why := await self._bars()):
-            pytest.fail(f"{name}() was not asked for, and nothing has moved: {why}. See to it, then begin again")
+        if self._acts(name, *args) and (why := await self._bars()):
+            pytest.fail(
+                f"{name}() was not asked for, and nothing has moved or been lit: {why}. See to it, then begin again"
+            )
         within_s = self._within_s(name, *args)
         limit = asyncio.timeout(within_s)
         try:
@@ -91,6 +94,12 @@ class Watched:
         if wrong := self._wrong(name, answer):
             pytest.fail(f"{name}() answered {wrong}")
         return answer
+
+    def _acts(self, name: str, *args: Any) -> bool:
+        """Whether a call begins what a switch may bar."""
+        if name == "set_level" and isinstance(self._device, Light):
+            return bool(args) and args[0] > self._device.spec.safe_level
+        return name in MOTIONS
 
     def _within_s(self, name: str, *args: Any) -> float | None:
         device = self._device

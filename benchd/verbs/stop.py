@@ -15,7 +15,7 @@ class StopArgs(Args):
 
 
 class AtRest(Result):
-    """All that obeys stands; what was lost before is told as an event."""
+    """All stands: what was lost before stood then, and is told as an event."""
 
     beat: str
     """Drawn after the stop, which has voided those before it."""

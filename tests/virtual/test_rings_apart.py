@@ -167,6 +167,29 @@ async def test_a_ring_that_was_lost_does_not_make_a_stop_fail_that_stopped_the_r
     assert [event["code"] for event in told].count("stopped") >= 1
 
 
+async def test_a_ring_that_turned_when_it_was_lost_fails_the_stop_of_all_others(made: Apart) -> None:
+    """No byte reaches it: that is the answer, and not that all stands."""
+    client = made.client
+    turning = await made.turning()
+    made.cable.unplug()
+    with pytest.raises(BenchdError):
+        await turning
+    await asyncio.sleep(2.0)
+    assert (await client.kept("device/focus_ring"))["state"] == "offline"
+    moving = asyncio.create_task(client.do("move", carriage_um=20_000.0))
+    await asyncio.sleep(0.5)
+    told = await made.events(client.stop())
+    with pytest.raises(BenchdError):
+        await moving
+    assert made.stopped() == {"carriage"}
+    (failed,) = (event for event in told if event["data"].get("user") and event["severity"] == "error")
+    assert "focus_ring was not stopped: link rings_line is lost, and it turned then" in failed["text"]
+    assert "Cut its power" in failed["advice"]
+    assert any(event["text"].startswith("iris_ring was not stopped") for event in told), "it stood, which fails nothing"
+    with pytest.raises(BenchdError, match="focus_ring was not stopped"):
+        await client.stop_answered()
+
+
 async def test_a_ring_that_was_there_and_is_not_stopped_fails_the_stop_of_all_others_that_came_first(
     made: Apart,
 ) -> None:

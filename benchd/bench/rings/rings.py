@@ -51,8 +51,8 @@ class Rings:
     async def stop_with(self, carriage: Callable[[], Awaitable[None]]) -> None:
         """Stop every ring beside the carriage, whose byte comes first, before a failure of any is told.
 
-        Raises DeviceError where one may still move; a ring that was lost before obeys nothing, and is told as an event
-        beside what the stop came to.
+        Raises DeviceError where one may still move. A ring that was lost before obeys nothing: that it turned then
+        fails the stop; that it stood is told as an event beside what the stop came to.
         """
         turned = [asyncio.create_task(turner.stop(), name=f"stop {role}") for role, turner in self.turners.items()]
         failed: DeviceError | None = None
@@ -63,21 +63,21 @@ class Rings:
         finally:
             ended = await asyncio.gather(*turned, return_exceptions=True)
         for turner, came in zip(self.turners.values(), ended, strict=True):
-            if isinstance(came, DeviceError) and (failed is not None or turner.barred is not None):
-                self._not_stopped(turner, came)
-            elif isinstance(came, DeviceError):
-                failed = came
+            if isinstance(came, DeviceError):
+                if failed is None and turner.barred is None:
+                    failed = came
+                elif failed is None and turner.may_turn:
+                    failed = _not_stopped(turner, came)
+                else:
+                    self._tell(_not_stopped(turner, came))
             elif came is not None:
                 raise came
         if failed is not None:
             raise failed
 
-    def _not_stopped(self, turner: Turner, error: DeviceError) -> None:
-        why = turner.barred or error.text.rstrip(".")
-        text = f"{turner.name} was not stopped: {why}. What it was told before it may still do."
-        _log.warning("not stopped", axis=turner.name, why=why)
-        advice = "Use the emergency stop of the bench if it turns, and see to its cable."
-        self._events.tell(error.code, text, severity="error", advice=advice, data={"axis": turner.name})
+    def _tell(self, error: DeviceError) -> None:
+        _log.warning("not stopped", axis=error.device, why=error.text)
+        self._events.tell(error.code, error.text, severity="error", advice=error.advice, data={"axis": error.device})
 
     # Where the set-up has them
 
@@ -122,3 +122,13 @@ class Rings:
                 advice=f"Find the cause, then home {role} again.",
                 data={"kind": kind, "axis": role},
             )
+
+
+def _not_stopped(turner: Turner, error: DeviceError) -> DeviceError:
+    why = turner.barred or error.text.rstrip(".")
+    advice = "Use the emergency stop of the bench if it turns, and see to its cable."
+    if turner.barred is not None and turner.may_turn:
+        why = f"{why}, and it turned then"
+        advice = "Cut its power now; then see to its cable, and home it."
+    text = f"{turner.name} was not stopped: {why}. What it was told before it may still do."
+    return DeviceError(text, code=error.code, advice=advice, device=turner.name)

@@ -7,7 +7,8 @@ was asked for before one begins after it; a switch that bars motion bars this; a
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from typing import NamedTuple
 
 from benchd.bench.motion.figures import rest_to_rest_s
@@ -91,6 +92,8 @@ class Turner:
         """Where it was driven to and has stood since; None where it was moved otherwise, or not at all."""
         self.barred: str | None = None
         """Why it cannot be moved at present: its controller is offline. None if it can."""
+        self.may_turn = False
+        """From before it is told to move until its controller has told that this is over, or that it obeyed a stop."""
         self.changed: Callable[[], None] = lambda: None
         """Called synchronously when `state` changes."""
         self._axis = axis
@@ -132,7 +135,8 @@ class Turner:
         self._is("homing")
         losses, why = self.trust.losses, "homing was broken off"
         try:
-            await self._axis.home()
+            with self._told_to_move():
+                await self._axis.home()
             self._stops.check(stops)
             if self.trust.losses != losses or not self._axis.homed:
                 raise HomeFailed(
@@ -190,9 +194,22 @@ class Turner:
         """One leg, where motion may begin now: whatever came while the one before was under way keeps it from that."""
         await self._begin(stops)
         self.trust.require()
-        stood = await self._axis.move_to(angle_deg, self.turns.spec.top_speed)
+        with self._told_to_move():
+            stood = await self._axis.move_to(angle_deg, self.turns.spec.top_speed)
         self._stops.check(stops)
         return stood
+
+    @contextmanager
+    def _told_to_move(self) -> Iterator[None]:
+        self.may_turn = True
+        try:
+            yield
+        except (DeviceFault, LinkError):  # it is not known what the controller received, nor what it does
+            raise
+        except DeviceError:
+            self.may_turn = False
+            raise
+        self.may_turn = False
 
     def check(self, target_deg: float) -> None:
         """Raise Refused (not_homed, limit), DeviceError where it cannot be turned there as things stand."""
@@ -214,5 +231,6 @@ class Turner:
             except DeviceError as error:
                 self.trust.lose("link", f"the stop was not confirmed: {error.text.rstrip('.')}")
                 raise
+            self.may_turn = False
             if self.trust.homed and not self._axis.homed:
                 self.trust.lose("reset", "the controller lost its place in the stop")
