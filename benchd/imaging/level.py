@@ -108,9 +108,15 @@ def answer_slope(seen: Sequence[tuple[float, float]]) -> float | None:
     return math.log(bright / dark) / math.log(high / low)
 
 
+def tells(share: float) -> bool:
+    """Whether a bright field at this share of full scale says anything of the camera's curve."""
+    return _TELLING[0] <= share <= _TELLING[1]
+
+
 def answer_to_light(bright: float, dimmed: float, dark: float, share: float, gamma: float = 1.0) -> float | None:
-    """As `answer_slope`, from bright fields at a light, at a `share` of it and with it out; what shines besides, and
-    the camera's own offset, fall out. `gamma` is the stated curve, value = light^(1/gamma): as stated it is 1/gamma.
+    """As `answer_slope`, from bright fields at a light, at a `share` of it and with it out; what shines besides falls
+    out, as does the offset of a camera whose stated curve is linear. `gamma` is the stated curve, value =
+    light^(1/gamma): as stated it is 1/gamma.
 
     None where they say nothing, 0 where what is gone cannot be told from what is left.
     """

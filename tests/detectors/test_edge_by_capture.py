@@ -61,6 +61,13 @@ class Lamp(Light):
         await self.set_level(level)
 
 
+class Quick(Clock):
+    """Of the far end's pace: its gain takes a tenth of the time that cameras take at the most."""
+
+    async def sleep(self, seconds: float) -> None:
+        await super().sleep(0.1 * seconds)
+
+
 async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tuple[str, ...]:
     """What one measured picture says, after the exposure was found as for a sweep."""
     end.scene = dark_square((240, 320), 110.0, 5.0, (160.8, 119.3), 1.5)
@@ -71,7 +78,7 @@ async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tu
         here: Any = Here()
         target = Target(id="cross-2", pitch_mm=1.0, u_pitch_mm=0.0005)
         detector = EdgeDetector(
-            Gear(camera, "view", target, lamp, here, Clock(), darkened=lamp.darkened if lamp else None)
+            Gear(camera, "view", target, lamp, here, Quick(), darkened=lamp.darkened if lamp else None)
         )
         await detector.prepare()
         capture = await detector.capture()
@@ -121,6 +128,20 @@ async def test_a_locked_exposure_is_held_against_the_light_where_pulses_dim_it(
     flags = await flags_of(end, lamp, gamma=stated, **LOCKED)
     assert flags == (() if own == stated else (OWN_WILL,))
     assert lamp.levels[-1] == end.lamp > 0.0, "as bright as before"
+
+
+async def test_a_camera_that_turns_its_gain_once_the_light_has_changed_is_not_taken_for_one_as_stated() -> None:
+    end = VideoEnd()
+    for _ in range(2):  # its gain has settled at that
+        end.lamp = 0.8
+    end.gain_after_s = 0.2
+    assert await flags_of(end, Lamp(end, pwm_hz=20_000), gamma=1.0, **LOCKED) == (OWN_WILL,)
+
+
+async def test_a_curve_near_the_one_stated_is_told() -> None:
+    end = VideoEnd()
+    end.curve, end.lamp = 1.7, 0.5
+    assert await flags_of(end, Lamp(end, pwm_hz=20_000), gamma=2.2, **LOCKED) == (OWN_WILL,)
 
 
 @pytest.mark.parametrize("pwm_hz", [None, 1000])

@@ -37,13 +37,29 @@ class VideoEnd:
         self.late = 2
         self.scene: NDArray[np.float64] | None = None
         self.curve = 1.0
-        self.lamp, self.room = 1.0, 0.0
+        self._lamp, self._was, self._lit_s, self.room = 1.0, 1.0, 0.0, 0.0
+        self.gain_after_s: float | None = None
+        """So long after the lamp has changed it turns its own gain until pictures are as bright as before."""
         self._noise = np.random.default_rng(20)
         self._coming: list[float] = []
         self._in_force = self._controls.get(cv2.CAP_PROP_EXPOSURE, 157.0)
         self.hanging, self._hangs = threading.Event(), threading.Event()
         self.unplugged = threading.Event()
         self.released = 0
+
+    @property
+    def lamp(self) -> float:
+        return self._lamp
+
+    @lamp.setter
+    def lamp(self, level: float) -> None:
+        self._was, self._lamp, self._lit_s = self._lamp, level, time.monotonic()
+
+    @property
+    def _gain(self) -> float:
+        if self.gain_after_s is None or time.monotonic() - self._lit_s < self.gain_after_s or not self._lamp:
+            return 1.0
+        return self._was / self._lamp
 
     def get(self, control: int, /) -> float:
         return self._controls.get(control, NO_CONTROL)
@@ -74,7 +90,7 @@ class VideoEnd:
         """Blue, green, red: the scene, exposed so that a light of 1 is full scale in 10 ms and encoded by the curve;
         without a scene grey as the exposure in ms."""
         if self.scene is not None:
-            light = (self.scene * self.lamp + self.room) * self._in_force / 100.0 + self._noise.normal(
+            light = self._gain * (self.scene * self.lamp + self.room) * self._in_force / 100.0 + self._noise.normal(
                 0.0, 0.004, self.scene.shape
             )
             grey = np.rint(255 * np.clip(light, 0.0, 1.0) ** (1.0 / self.curve)).astype(np.uint8)

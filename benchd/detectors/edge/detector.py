@@ -25,7 +25,7 @@ from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusa
 from benchd.devices import Camera, CameraSpec, Exposure, Frame
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
-from benchd.imaging.level import answer_slope, answer_to_light, whole_periods
+from benchd.imaging.level import answer_slope, answer_to_light, tells, whole_periods
 from benchd.imaging.square import SquareLayout
 
 EXPOSURE_RANGE_MS = (0.1, 2000.0)
@@ -38,7 +38,11 @@ LEAST_WINDOW_PX = 60.0
 so the sharper it is."""
 
 SLOPE_WITHIN, PROBE = 0.15, 0.6
-"""How near the answer's slope has to be to that of the stated curve; and the share of a good exposure that tells it."""
+"""How near the answer's slope has to be to that of the stated curve, as a share of it; and the share of a good exposure
+that tells it."""
+
+GAIN_S = 3.0
+"""After the light was dimmed a camera that turns its own gain is given so long to do it: some take many pictures."""
 
 MANY_PULSES = 30
 """In an exposure: a part of one more or less is then 3 % of its light at the most, 7 % of the answer's slope."""
@@ -93,6 +97,7 @@ class EdgeDetector(Detector):
         self._exposure: Exposure | None = None
         self._locked: Locked | None = None
         self._slope: float | None = None
+        self._light_tried = False
 
     @staticmethod
     def load() -> None:
@@ -167,12 +172,16 @@ class EdgeDetector(Detector):
             return None
         if light.spec.pwm_hz * exposure.exposure_ms / 1000.0 < MANY_PULSES:
             return None
+        if self._light_tried or not tells(bright):
+            return None
+        self._light_tried = True  # where it tells nothing it would not the next time either
         level, shares = await light.level(), [bright]
         share = 1.0
         for wanted in (PROBE, 0.0):
             async with darkened(wanted):
                 if wanted:
                     share = await light.level() / level if level else 1.0
+                    await self.gear.clock.sleep(GAIN_S)
                 judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
             if isinstance(judged, Unusable):
                 return None
@@ -182,7 +191,7 @@ class EdgeDetector(Detector):
     @property
     def _answers_as_stated(self) -> bool:
         """Whether nothing speaks against what is stated of the camera's curve."""
-        return self._slope is None or abs(self._slope - 1.0 / (self.camera.spec.gamma or 1.0)) <= SLOPE_WITHIN
+        return self._slope is None or abs(self._slope * (self.camera.spec.gamma or 1.0) - 1.0) <= SLOPE_WITHIN
 
     @property
     def _locked_exposure(self) -> bool:
