@@ -28,7 +28,10 @@ FLAGS: Mapping[str, str] = {
     "correlated": "Successive readings go together; the stated uncertainty may be too small.",
     "window": "A wider part of the curve puts the peak elsewhere; look at the plot.",
     "bounded": "The fit stopped where a curve's skew, width or scale can go no farther: too little light, or f-number, "
-    "slit or light are not as recorded.",
+    "slit or light are not as recorded. The interval is widened by where best focus goes if width and scale go up to "
+    "twice as far; of a skew beyond the fit's, or more than that, it knows nothing.",
+    "floor": "How far best focus can lie was searched for and no end found: the interval may be wider than stated. "
+    "Take more points, or more light.",
 }
 """The text for a person of each flag of a fit."""
 

@@ -77,7 +77,9 @@ class PeakFit:
     off_centre     more than 0.6 half-widths off the middle of a sweep too short to fill the window: sweep again
     correlated     successive residuals go together: the uncertainty is too small
     window         a wider window puts the peak further away than one and a half half-widths of its 95 % interval
-    bounded        of a family of curves: shape, width or bend would go farther than the fit lets them
+    bounded        of a family of curves: shape, width or bend would go farther than the fit lets them; the uncertainty
+                   is that of a width and a bend with twice the room
+    floor          of a family of curves: how far the peak can lie was not found, and the uncertainty is a least one
     """
 
     peak_um: float

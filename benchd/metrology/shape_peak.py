@@ -127,7 +127,8 @@ def _finished(
     pulls = (normal @ slopes.T)[0] * w**2 * slopes[:, 0]
     hwhm, peak = _hwhm_um(family, found, half_width), float(found[0])
     local, k = math.sqrt(float(covariance[0, 0])), coverage_factor(float(dof))
-    variance = search.reaches(valleys, local, chi2_per_dof, k) ** 2
+    reach, all_found = search.reaches(valleys, local, chi2_per_dof, k)
+    variance = reach**2
     of_family = (family.u_peak * half_width) ** 2
     low, high, succession = float(z.min()), float(z.max()), lag1(residual)
     off_centre = abs(peak - 0.5 * (low + high)) > 0.6 * half_width and min(peak - low, high - peak) < hwhm
@@ -138,6 +139,7 @@ def _finished(
         "off_centre": off_centre,
         "correlated": succession > 2.33 / math.sqrt(residual.size),
         "bounded": search.stopped(found),
+        "floor": not all_found,
     }
     return ShapePeak(
         peak_um=peak,

@@ -28,6 +28,9 @@ MOST_BENT = 0.1
 """Bound of the growth of scale, relative, over one geometric half-width: a mirror 200 mm before an 18 mm lens at f/5.6,
 and a slit of 25 um."""
 
+LIFTED = 2.0
+"""How many times as far width and bend go where it is asked what their bounds did to the peak."""
+
 TOLERANCE = 1e-7
 PROFILED, NEAR_ENOUGH = 5, 0.05
 """Steps of the search for where chi-square has grown enough, and how near to that it ends."""
@@ -66,13 +69,17 @@ def jacobian(family: Family, z: FloatArray, half_width: float, found: FloatArray
 class Search:
     """Points with their weights, shape (n,), and the curves of the family through them."""
 
-    def __init__(self, family: Family, z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float) -> None:
+    def __init__(
+        self, family: Family, z: FloatArray, v: FloatArray, weight: FloatArray, half_width: float, lifted: float = 1.0
+    ) -> None:
+        """`lifted` is how many times as far as usual width and bend may go."""
         self.family, self.z, self.v, self.weight, self.half_width = family, z, v, weight, half_width
         self._norm = float(np.linalg.norm(weight))
         self._flat = weight / self._norm
         shape = family.reach
-        self._bounds = np.array([[float(z.min()), -shape, WIDTHS[0], -MOST_BENT],
-                                 [float(z.max()), shape, WIDTHS[1], MOST_BENT]])  # fmt: skip
+        bent = lifted * MOST_BENT
+        self._bounds = np.array([[float(z.min()), -shape, WIDTHS[0] / lifted, -bent],
+                                 [float(z.max()), shape, WIDTHS[1] * lifted, bent]])  # fmt: skip
         self._scale = np.array([0.1 * half_width, 0.2 * shape, 0.1, 0.05])
 
     def whole(self, trial: FloatArray) -> FloatArray:
@@ -121,32 +128,42 @@ class Search:
         share = (found[FREE] - low) / (high - low)
         return bool(np.any(np.minimum(share, 1.0 - share)[1:] < AT_BOUND))
 
-    def reaches(self, valleys: Sequence[FloatArray], u_um: float, chi2_per_dof: float, k: float) -> float:
+    def reaches(self, valleys: Sequence[FloatArray], u_um: float, chi2_per_dof: float, k: float) -> tuple[float, bool]:
         """The standard uncertainty of the first valley's peak by how far a peak can lie before chi-square has grown as
         much as `k` standard uncertainties make it, the other numbers following: the farthest on both sides of each of
-        the valleys that is no less deep than that, and no less than `u_um`."""
-        best, *_ = starts = [one[FREE] for one in valleys]
-        most = self._chi2(best) + k**2 * chi2_per_dof
-        farthest = k * u_um
-        for start in starts:
+        the valleys that is no less deep than that, and no less than `u_um`; and whether all of that was found.
+
+        A fit that stopped at a bound peaks beside one that goes on, and the bound clips what follows a peak: there, how
+        far it can go is told by a search whose bounds are lifted.
+        """
+        best = valleys[0]
+        most = self._chi2(best[FREE]) + k**2 * chi2_per_dof
+        search = self._lifted() if self.stopped(best) else self
+        starts = valleys if search is self else search.valleys(best)
+        farthest, all_found = k * u_um, True
+        for start in (one[FREE] for one in starts):
             least = self._chi2(start)
             if least >= most:
                 continue
             for side in (-1.0, 1.0):
-                away = self._reach(start, least, most, side * k * u_um)
-                farthest = max(farthest, abs(start[0] + away - best[0]))
-        return farthest / k
+                away, found = search._reach(start, least, most, side * k * u_um)
+                farthest, all_found = max(farthest, abs(start[0] + away - best[0])), all_found and found
+        return farthest / k, all_found
 
-    def _reach(self, start: FloatArray, least: float, most: float, away: float) -> float:
-        """How far from a valley's peak chi-square has grown from `least` to `most`; about `away`, and on that side."""
-        others = start[1:]
+    def _lifted(self) -> Search:
+        return Search(self.family, self.z, self.v, self.weight, self.half_width, LIFTED)
+
+    def _reach(self, start: FloatArray, least: float, most: float, away: float) -> tuple[float, bool]:
+        """How far from a valley's peak chi-square has grown from `least` to `most`, about `away`, and on that side; and
+        whether it had: otherwise that far the peak can lie at least."""
+        others, reached = start[1:], 0.0
         for _ in range(PROFILED):
             tried = self._least(np.array([start[0] + away, *others]), held=1)
             grown = (2.0 * float(tried.cost) - least) / (most - least)
             if grown >= 1.0 - NEAR_ENOUGH:
-                return away / math.sqrt(max(grown, 1.0))
-            others, away = tried.x, away / math.sqrt(max(grown, 0.25))
-        return away
+                return away / math.sqrt(max(grown, 1.0)), True
+            others, reached, away = tried.x, away, away / math.sqrt(max(grown, 0.25))
+        return reached, False
 
     def _chi2(self, trial: FloatArray) -> float:
         return float(np.sum(self.off(trial) ** 2))

@@ -76,5 +76,5 @@ def test_where_noise_leaves_two_valleys_the_interval_holds_both_peaks() -> None:
         apart = abs(one[0] - other[0])
         if apart > 0.5 and next_least < least + k**2:
             both += 1
-            assert k * search.reaches([one, other], 0.1, 1.0, k) > apart
+            assert k * search.reaches([one, other], 0.1, 1.0, k)[0] > apart
     assert both >= 3, "else nothing was looked at"
