@@ -208,7 +208,7 @@ def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Cas
     keeper: Any = SimpleNamespace(
         chain=CHAIN,
         arrangement=SimpleNamespace(curve_width=TWICE),
-        document=SimpleNamespace(rev=1, glass=(), adapters=(), trim_um=0.0, **nothing),
+        document=SimpleNamespace(rev=1, glass=(), adapters=(), trim_um=0.0, told_by={}, **nothing),
         check_depth=lambda depth_um: None,
         require_driven=lambda: None,
         clearance_of=lambda document: SimpleNamespace(least_depth_um=None),

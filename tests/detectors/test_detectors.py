@@ -139,7 +139,7 @@ class Blurred(Level):
 
 def keeper() -> Any:
     nothing: dict[str, Any] = dict.fromkeys(("distance_mm", "m", "lens", "ring"))
-    document = SimpleNamespace(rev=3, glass=(), adapters=(), trim_um=0.0, **nothing)
+    document = SimpleNamespace(rev=3, glass=(), adapters=(), trim_um=0.0, told_by={}, **nothing)
     return SimpleNamespace(
         chain=CHAIN,
         arrangement=SimpleNamespace(curve_width=1.0),
