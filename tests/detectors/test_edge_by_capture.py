@@ -8,7 +8,8 @@ from typing import Any
 
 import pytest
 
-from benchd.detectors.edge.detector import HELD_AGAINST_NOTHING, OWN_WILL, EdgeDetector
+from benchd.detectors.edge.answers import FIELD_TELLS_NOTHING, HELD_AGAINST_NOTHING, LIGHT_TOLD_NOTHING, OWN_WILL
+from benchd.detectors.edge.detector import EdgeDetector
 from benchd.detectors.values import Gear, Glance, Measured, Seen
 from benchd.devices import Clock, Health, Identity, Light, LightSpec, Link
 from benchd.files.bench_file import Target
@@ -27,10 +28,10 @@ class Here:
 
 
 class Lamp(Light):
-    """What lights the scene of a video device, by pulses (`pwm_hz`) or not."""
+    """What lights the scene of a video device, by pulses (`pwm_hz`) or not, and not below a `least` level."""
 
-    def __init__(self, end: VideoEnd, pwm_hz: float | None) -> None:
-        self.name, self.spec, self._end = "lamp", LightSpec(0.01, 100, pwm_hz), end
+    def __init__(self, end: VideoEnd, pwm_hz: float | None, least: float = 0.0) -> None:
+        self.name, self.spec, self._end, self.least = "lamp", LightSpec(0.01, 100, pwm_hz), end, least
         self.levels: list[float] = []
 
     @classmethod
@@ -47,8 +48,8 @@ class Lamp(Light):
         return Health("ok")
 
     async def set_level(self, level: float) -> None:
-        self._end.lamp = level
-        self.levels.append(level)
+        self._end.lamp = max(level, self.least)
+        self.levels.append(self._end.lamp)
 
     async def level(self) -> float:
         return self._end.lamp
@@ -61,15 +62,19 @@ class Lamp(Light):
         await self.set_level(level)
 
 
-class Quick(Clock):
-    """Of the far end's pace: its gain takes a tenth of the time that cameras take at the most."""
+class Ahead(Clock):
+    """Nobody waits: the far end is older by that."""
+
+    def __init__(self, end: VideoEnd) -> None:
+        self._end = end
 
     async def sleep(self, seconds: float) -> None:
-        await super().sleep(0.1 * seconds)
+        self._end.ahead_s += seconds
 
 
-async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tuple[str, ...]:
-    """What one measured picture says, after the exposure was found as for a sweep."""
+@asynccontextmanager
+async def looking(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> AsyncIterator[EdgeDetector]:
+    """A detector behind that far end."""
     end.scene = dark_square((240, 320), 110.0, 5.0, (160.8, 119.3), 1.5)
     camera = CaptureByMemory("view", CaptureCameraConfig(device="/dev/video7", lag_ms=30, timeout_s=3, **config))
     camera.end = end
@@ -77,20 +82,28 @@ async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tu
     try:
         here: Any = Here()
         target = Target(id="cross-2", pitch_mm=1.0, u_pitch_mm=0.0005)
-        detector = EdgeDetector(
-            Gear(camera, "view", target, lamp, here, Quick(), darkened=lamp.darkened if lamp else None)
-        )
-        await detector.prepare()
-        capture = await detector.capture()
-        glance = await detector.glance(capture, 20.0)
-        assert isinstance(glance, Glance), glance
-        await detector.settle_on(Seen(0.0, capture, glance), [], 20.0)
-        measured = await detector.measure(capture)
-        assert isinstance(measured, Measured), measured
-        assert measured.linear == (config.get("gamma") is not None and OWN_WILL not in measured.flags)
-        return measured.flags
+        darkened = lamp.darkened if lamp else None
+        yield EdgeDetector(Gear(camera, "view", target, lamp, here, Ahead(end), darkened=darkened))
     finally:
         await camera.close()
+
+
+async def told_by(detector: EdgeDetector) -> tuple[str, ...]:
+    """What one measured picture says, after the exposure was found as for a sweep."""
+    await detector.prepare()
+    capture = await detector.capture()
+    glance = await detector.glance(capture, 20.0)
+    assert isinstance(glance, Glance), glance
+    await detector.settle_on(Seen(0.0, capture, glance), [], 20.0)
+    measured = await detector.measure(capture)
+    assert isinstance(measured, Measured), measured
+    assert measured.linear == (detector.camera.spec.gamma is not None and OWN_WILL not in measured.flags)
+    return measured.flags
+
+
+async def flags_of(end: VideoEnd, lamp: Lamp | None = None, **config: Any) -> tuple[str, ...]:
+    async with looking(end, lamp, **config) as detector:
+        return await told_by(detector)
 
 
 async def test_what_is_locked_and_linear_as_stated_needs_no_word() -> None:
@@ -130,18 +143,54 @@ async def test_a_locked_exposure_is_held_against_the_light_where_pulses_dim_it(
     assert lamp.levels[-1] == end.lamp > 0.0, "as bright as before"
 
 
-async def test_a_camera_that_turns_its_gain_once_the_light_has_changed_is_not_taken_for_one_as_stated() -> None:
+@pytest.mark.parametrize("gain_s", [5.0, 22.0])
+async def test_a_gain_that_turns_slowly_once_the_light_has_changed_is_told(gain_s: float) -> None:
+    """Just after the light was dimmed either camera is as stated. The slower still is later, but not as it was."""
     end = VideoEnd()
-    for _ in range(2):  # its gain has settled at that
-        end.lamp = 0.8
-    end.gain_after_s = 0.2
+    end.lamp = end.settled_at = 0.8
+    end.gain_s = gain_s
     assert await flags_of(end, Lamp(end, pwm_hz=20_000), gamma=1.0, **LOCKED) == (OWN_WILL,)
 
 
-async def test_a_curve_near_the_one_stated_is_told() -> None:
+@pytest.mark.parametrize("locked", [True, False])
+async def test_a_curve_near_the_one_stated_is_told(locked: bool) -> None:
     end = VideoEnd()
-    end.curve, end.lamp = 1.7, 0.5
-    assert await flags_of(end, Lamp(end, pwm_hz=20_000), gamma=2.2, **LOCKED) == (OWN_WILL,)
+    end.curve, end.lamp = 1.8, 0.5
+    flags = await flags_of(end, Lamp(end, pwm_hz=20_000), gamma=2.2, **(LOCKED if locked else {}))
+    assert flags == (OWN_WILL,)
+
+
+async def test_a_light_that_would_be_too_dark_to_tell_is_left_as_it_is() -> None:
+    end = VideoEnd()
+    end.lamp = 0.23
+    lamp = Lamp(end, pwm_hz=20_000)
+    assert await flags_of(end, lamp, gamma=1.0, **LOCKED) == (FIELD_TELLS_NOTHING,)
+    assert lamp.levels == []
+
+
+async def test_a_light_that_is_too_bright_to_tell_is_left_as_it_is() -> None:
+    """Pictures of it are not taken to be linear anyway."""
+    end = VideoEnd()
+    end.lamp, end.room = 0.99, 0.25
+    lamp = Lamp(end, pwm_hz=20_000)
+    async with looking(end, lamp, gamma=1.0, **LOCKED) as detector:
+        await detector.prepare()
+    assert lamp.levels == []
+
+
+async def test_a_light_that_told_nothing_is_dimmed_for_it_again_only_at_another_level() -> None:
+    """This one does not go below a level that it has, which is too near the one it was at."""
+    end = VideoEnd()
+    end.lamp = 0.7
+    lamp = Lamp(end, pwm_hz=20_000, least=0.6)
+    async with looking(end, lamp, gamma=1.0, **LOCKED) as detector:
+        for _ in range(3):
+            assert await told_by(detector) == (LIGHT_TOLD_NOTHING,)
+        assert lamp.levels == [0.6, 0.7, 0.6, 0.7]
+        lamp.least = 0.0
+        assert await told_by(detector) == (LIGHT_TOLD_NOTHING,)
+        await lamp.set_level(0.8)
+        assert await told_by(detector) == ()
 
 
 @pytest.mark.parametrize("pwm_hz", [None, 1000])

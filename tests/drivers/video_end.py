@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import math
 import threading
 import time
 from collections.abc import Mapping
@@ -37,9 +38,10 @@ class VideoEnd:
         self.late = 2
         self.scene: NDArray[np.float64] | None = None
         self.curve = 1.0
-        self._lamp, self._was, self._lit_s, self.room = 1.0, 1.0, 0.0, 0.0
-        self.gain_after_s: float | None = None
-        """So long after the lamp has changed it turns its own gain until pictures are as bright as before."""
+        self._lamp, self._lit_s, self.room = 1.0, 0.0, 0.0
+        self.gain_s: float | None = None
+        """Time constant by which its own gain goes to where pictures are as bright as with the lamp at `settled_at`."""
+        self.settled_at, self.ahead_s = 1.0, 0.0
         self._noise = np.random.default_rng(20)
         self._coming: list[float] = []
         self._in_force = self._controls.get(cv2.CAP_PROP_EXPOSURE, 157.0)
@@ -53,13 +55,18 @@ class VideoEnd:
 
     @lamp.setter
     def lamp(self, level: float) -> None:
-        self._was, self._lamp, self._lit_s = self._lamp, level, time.monotonic()
+        self._lamp, self._lit_s = level, self._now_s()
+
+    def _now_s(self) -> float:
+        """Ahead of the machine's clock by what nobody waited for."""
+        return time.monotonic() + self.ahead_s
 
     @property
     def _gain(self) -> float:
-        if self.gain_after_s is None or time.monotonic() - self._lit_s < self.gain_after_s or not self._lamp:
+        if self.gain_s is None or not self._lamp:
             return 1.0
-        return self._was / self._lamp
+        way = 1.0 - math.exp(-(self._now_s() - self._lit_s) / self.gain_s)
+        return float((self.settled_at / self._lamp) ** way)
 
     def get(self, control: int, /) -> float:
         return self._controls.get(control, NO_CONTROL)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from benchd.imaging.level import answer_slope, full_scale_of, judge_exposure
+from benchd.imaging.level import answer_slope, answer_to_light, full_scale_of, judge_exposure, tells
 
 Render = Callable[..., NDArray[np.float64]]
 OFFSET = 1600.0
@@ -97,3 +97,18 @@ def test_pictures_near_either_end_or_too_much_alike_tell_no_curve() -> None:
     assert answer_slope([(40.0, 0.7), (8.0, 0.14)]) is None
     assert answer_slope([(80.0, 0.95), (40.0, 0.7)]) is None
     assert answer_slope([(40.0, 0.7)]) is None
+
+
+def test_light_besides_falls_out_and_an_offset_of_a_linear_camera() -> None:
+    for gamma in (1.0, 2.2):
+        full, less, none = ((0.5 * light + 0.05) ** (1.0 / gamma) for light in (1.0, 0.6, 0.0))
+        assert answer_to_light(full, less, none, 0.6, gamma) == pytest.approx(1.0 / gamma)
+    assert answer_to_light(0.65 + 0.05, 0.65 * 0.6 + 0.05, 0.05, 0.6) == pytest.approx(1.0)
+    assert answer_to_light(0.65 + 0.05, 0.65 * 0.6 ** (1.0 / 2.2) + 0.05, 0.05, 0.6, 2.2) == pytest.approx(
+        0.92 / 2.2, rel=0.01
+    )
+
+
+def test_which_bright_fields_tell() -> None:
+    assert [share for share in (0.1, 0.2, 0.3, 0.87, 0.9) if tells(share)] == [0.2, 0.3, 0.87]
+    assert [share for share in (0.1, 0.2, 0.3, 0.87, 0.9) if tells(share, 0.6)] == [0.3, 0.87]

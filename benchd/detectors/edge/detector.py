@@ -10,6 +10,7 @@ from statistics import fmean, stdev
 from typing import ClassVar, cast
 
 from benchd.detectors.detector import Detector
+from benchd.detectors.edge.answers import Answers
 from benchd.detectors.edge.pictures import (
     TOO_FINE,
     OnWall,
@@ -25,7 +26,7 @@ from benchd.detectors.values import Capture, Gear, Glance, Measured, Seen, Unusa
 from benchd.devices import Camera, CameraSpec, Exposure, Frame
 from benchd.errors import BenchdError, Refused
 from benchd.files.bench_file import Target
-from benchd.imaging.level import answer_slope, answer_to_light, tells, whole_periods
+from benchd.imaging.level import whole_periods
 from benchd.imaging.square import SquareLayout
 
 EXPOSURE_RANGE_MS = (0.1, 2000.0)
@@ -37,26 +38,7 @@ LEAST_WINDOW_PX = 60.0
 """A diffraction-limited edge has long tails; a window sized by its width alone reads its modulation high, the more
 so the sharper it is."""
 
-SLOPE_WITHIN, PROBE = 0.15, 0.6
-"""How near the answer's slope has to be to that of the stated curve, as a share of it; and the share of a good exposure
-that tells it."""
-
-GAIN_S = 3.0
-"""After the light was dimmed a camera that turns its own gain is given so long to do it: some take many pictures."""
-
-MANY_PULSES = 30
-"""In an exposure: a part of one more or less is then 3 % of its light at the most, 7 % of the answer's slope."""
-
-OWN_WILL = (
-    "The camera's brightness does not go with its exposure, or the light, as its stated curve has it: it turns its own "
-    "gain or exposure, or has another curve. Its pictures are not taken to be linear. Lock what it does by itself, and "
-    "state `linear` or `gamma` as measured."
-)
 BY_ITSELF = "The camera may change by itself what nobody has locked: {}. What that does to a sweep is not counted."
-HELD_AGAINST_NOTHING = (
-    "What is stated of the camera's curve was held against nothing: its exposure is locked, and only its brightness at "
-    "another one would tell, or at another level of a light that is known to be dimmed by pulses (`pwm_hz`)."
-)
 EXPOSED_OTHERWISE = "While a sweep was taken the camera's exposure or gain was not what had been set for it."
 
 
@@ -96,8 +78,7 @@ class EdgeDetector(Detector):
         self._rendition = rendition_of(self.camera.spec)
         self._exposure: Exposure | None = None
         self._locked: Locked | None = None
-        self._slope: float | None = None
-        self._light_tried = False
+        self._answers = Answers(gear, self.camera)
 
     @staticmethod
     def load() -> None:
@@ -126,7 +107,7 @@ class EdgeDetector(Detector):
                 raise BenchdError("device_fault", judged.text, advice="Check the camera's picture format.")
             seen.append((self._exposure.exposure_ms, judged.fraction))
             if judged.good:
-                await self._see_how_it_answers(seen, pulses_hz, low, high)
+                self._exposure = await self._answers.see(seen, self._exposure, pulses_hz, low, high)
                 return self._exposure
             fraction = judged.fraction
             wanted = min(max(exposure_ms * min(max(judged.factor, 0.05), 20.0), low), high)
@@ -141,62 +122,10 @@ class EdgeDetector(Detector):
                 advice=await self._brightness_advice(),
                 data={"fraction": fraction, "exposure_ms": exposure_ms},
             )
-        if self._locked_exposure:
-            await self._see_how_it_answers(seen, pulses_hz, low, high)
-        return self._exposure or Exposure(exposure_ms, 1.0)
-
-    async def _see_how_it_answers(
-        self, seen: list[tuple[float, float]], pulses_hz: float | None, low: float, high: float
-    ) -> None:
-        """Hold what is stated of the camera's curve against how bright its pictures were at their exposures; where they
-        were too much alike, and none have told yet, one more is taken, darker."""
-        set_to = self._exposure
-        slope = answer_slope(seen)
-        claims = self.camera.spec.linear or self.camera.spec.gamma is not None
-        if self._slope is None and claims and self._locked_exposure:
-            slope = await self._answer_to_light(seen[-1][1])
-        elif slope is None and self._slope is None and claims and set_to is not None:
-            probe_ms = whole_periods(PROBE * set_to.exposure_ms, pulses_hz, low, high)
-            probed = await self.camera.configure(probe_ms, 1.0)
-            judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
-            self._exposure = await self.camera.configure(set_to.exposure_ms, 1.0)
-            if not isinstance(judged, Unusable):
-                slope = answer_slope([*seen, (probed.exposure_ms, judged.fraction)])
-        self._slope = self._slope if slope is None else slope
-
-    async def _answer_to_light(self, bright: float) -> float | None:
-        """The same where the exposure is locked, by the target's light, if its level is known to go with its light:
-        where it is dimmed by pulses, which have one height and differ in length, and an exposure takes many."""
-        light, darkened, exposure = self.gear.light, self.gear.darkened, self._exposure
-        if light is None or darkened is None or exposure is None or light.spec.pwm_hz is None:
-            return None
-        if light.spec.pwm_hz * exposure.exposure_ms / 1000.0 < MANY_PULSES:
-            return None
-        if self._light_tried or not tells(bright):
-            return None
-        self._light_tried = True  # where it tells nothing it would not the next time either
-        level, shares = await light.level(), [bright]
-        share = 1.0
-        for wanted in (PROBE, 0.0):
-            async with darkened(wanted):
-                if wanted:
-                    share = await light.level() / level if level else 1.0
-                    await self.gear.clock.sleep(GAIN_S)
-                judged = await self.gear.analysis.run(exposure_in, (await self.camera.grab()).data)
-            if isinstance(judged, Unusable):
-                return None
-            shares.append(judged.fraction)
-        return answer_to_light(shares[0], shares[1], shares[2], share, self.camera.spec.gamma or 1.0)
-
-    @property
-    def _answers_as_stated(self) -> bool:
-        """Whether nothing speaks against what is stated of the camera's curve."""
-        return self._slope is None or abs(self._slope * (self.camera.spec.gamma or 1.0) - 1.0) <= SLOPE_WITHIN
-
-    @property
-    def _locked_exposure(self) -> bool:
-        low_high = self.camera.spec.exposure_range_ms
-        return low_high is not None and low_high[0] == low_high[1]
+        assert self._exposure is not None
+        if self._answers.exposure_locked:
+            self._exposure = await self._answers.see(seen, self._exposure, pulses_hz, low, high)
+        return self._exposure
 
     async def _brightness_advice(self) -> str:
         if self.gear.light is not None and await self.gear.light.level() == 0.0:
@@ -283,12 +212,11 @@ class EdgeDetector(Detector):
         if isinstance(found, Unusable):
             return found
         as_set = capture.data.exposure in (None, self._exposure)
-        doubted = found.linear and not self._answers_as_stated
+        doubted = found.linear and not self._answers.as_stated
         by_itself = ", ".join(self.camera.spec.by_itself).replace("_", " ")
         flags = (
             *(() if as_set else (EXPOSED_OTHERWISE,)),
-            *((OWN_WILL,) if doubted else ()),
-            *((HELD_AGAINST_NOTHING,) if found.linear and self._locked_exposure and self._slope is None else ()),
+            *(self._answers.flags if found.linear else ()),
             *((BY_ITSELF.format(by_itself),) if by_itself else ()),
         )
         return Measured({"v": found.v, "h": found.h}, found.linear and not doubted, found.swing, flags)
