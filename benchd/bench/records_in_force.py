@@ -206,7 +206,7 @@ class RecordsInForce:
                 edited.drop()
                 raise
             if known is not None and written is not None:
-                self._read = {**known, edited.path: written}
+                self._read = {**known, str(edited.path): written}
         if changes:
             await self._tell(changes, by)
         return edited.path, changes

@@ -13,13 +13,14 @@ from benchd.files.records_folder import FOLDERS, Kind, Records
 
 Stamp = tuple[int, int, int]
 """Of a file when it was changed (ns), its size, and its inode."""
-Stamps = Mapping[Path, Stamp]
+Stamps = Mapping[str, Stamp]
+"""By the path of each file."""
 
 
-def stamp_of(path: Path) -> Stamp | None:
+def stamp_of(file: Path | os.DirEntry[str]) -> Stamp | None:
     """Of this file; None where there is none."""
     try:
-        stat = path.stat()
+        stat = file.stat()
     except OSError:
         return None
     return stat.st_mtime_ns, stat.st_size, stat.st_ino
@@ -27,11 +28,12 @@ def stamp_of(path: Path) -> Stamp | None:
 
 def stamps_of(folder: Path) -> Stamps:
     """Of every record below the folder; a part of it that is not there has none."""
-    found: dict[Path, Stamp] = {}
+    found: dict[str, Stamp] = {}
     for name in FOLDERS.values():
         with suppress(OSError), os.scandir(folder / name) as entries:
-            paths = [Path(one.path) for one in entries if one.name.endswith((".yaml", ".yml")) and one.name[0] != "."]
-            found |= {path: stamp for path in paths if (stamp := stamp_of(path)) is not None}  # it may just have gone
+            records = [one for one in entries if one.name.endswith((".yaml", ".yml")) and one.name[0] != "."]
+            stamps = {one.path: stamp_of(one) for one in records}
+            found |= {path: stamp for path, stamp in stamps.items() if stamp is not None}  # it may just have gone
     return found
 
 
