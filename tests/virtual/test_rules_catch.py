@@ -289,6 +289,22 @@ def test_a_motion_while_a_run_asks_and_nothing_is_told_any_more() -> None:
     assert told.broken
 
 
+@pytest.mark.parametrize("paused_again", [True, False])
+def test_a_return_that_a_pause_has_ended(paused_again: bool) -> None:
+    told = Told(Still(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", {"state": "paused", "ask": None})
+    told.at(2.0).asked("alice", "resume", {"id": "r-1", "beat": "b-1", "args": {}}, False)
+    told.rule.told("reply/alice", {"id": "r-1", "ok": True, "result": {}})
+    if paused_again:
+        told.at(2.3).asked("alice", "pause", {"id": "p-1", "args": {}}, False)
+        told.rule.told("reply/alice", {"id": "p-1", "ok": True, "result": {}})
+    told.at(2.6).sent("board", b"G53 G21 G90 G1 Z-2.0000 F240.00\n")
+    told.at(2.7)
+    told.at(2.8)
+    assert bool(told.broken) is paused_again
+
+
 def test_what_is_held_more_and_more() -> None:
     held = [Holdings(Counter({"main": 30}), 15, 13)]
     told = Told(Flat(lambda: held[0]))

@@ -28,7 +28,7 @@ PAUSED_S = 0.5
 
 
 class Still(Causes):
-    """A command by itself, or a resume that is on its way, is no motion of the run.
+    """A command by itself, or a resume that is on its way, is no motion of the run; a pause ends what a resume began.
 
     `connected` names the daemon's connections; none where one is lost or stalled: what the run says now comes after,
     and until it has come nobody knows it.
@@ -42,9 +42,19 @@ class Still(Causes):
         self._sound = False
         self._over: tuple[str, ...] = ()
         """The connections over which the run's state was told last."""
+        self._pauses: set[str] = set()
+        self._ended_by_pause: set[str] = set()
+        """The ids of pauses that were asked for, and of what had been accepted when one of them was."""
+
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        super().asked(user, verb, request, retained)
+        if verb == "pause" and isinstance(ident := request.get("id"), str):
+            self._pauses.add(ident)
 
     def told(self, topic: str, document: Any) -> None:
         super().told(topic, document)
+        if topic.startswith("reply/") and document["ok"] and document["id"] in self._pauses:
+            self._ended_by_pause |= self.accepted  # answers come in the order in which commands were carried out
         if topic == "procedure" and document:
             self._over = self._connected()
             before, self._ask = self._ask, (document["ask"] or {}).get("ask")
@@ -74,7 +84,7 @@ class Still(Causes):
         for taken_s, verb, _, ident in reversed(self.commands):
             if not self.is_cause(taken_s, ident):
                 continue
-            if verb == "resume" and taken_s > self.state_s - TOLD_S:
+            if verb == "resume" and ident not in self._ended_by_pause and taken_s > self.state_s - TOLD_S:
                 return  # it goes back first, and says `running` when it is there
             if verb not in ("run", "resume", "sweep") and self.now() - self.ended.get(ident, self.now()) < TOLD_S:
                 return
