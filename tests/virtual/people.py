@@ -16,6 +16,8 @@ from tests.virtual.lab import Lab
 MINUTE_S = 60.0
 WITHOUT_BEAT = ("take", "release", "light", "read", "note", "accept", "withdraw", "record", "camera")
 LENS = "L-0417"
+ASKED_S = 0.3
+"""By then a run has asked what it asks before it begins."""
 OPEN = 1.0
 """Of the iris: as far as the lens lets it."""
 
@@ -25,6 +27,8 @@ OWN = (
     "typed",
 )  # fmt: skip
 """What a person does in a way of his own; whatever else is a verb."""
+SEEN_TO = ("sweep",)
+"""Verbs that a person stays for."""
 
 
 class Person:
@@ -58,7 +62,7 @@ class Person:
             await self._trouble(do, args)
             return
         client = await self.client()
-        own: Callable[..., Awaitable[None]] | None = getattr(self, f"_{do}", None) if do in OWN else None
+        own: Callable[..., Awaitable[None]] | None = getattr(self, f"_{do}", None) if do in OWN + SEEN_TO else None
         if own is not None:
             await own(client, **args)
         else:
@@ -109,6 +113,14 @@ class Person:
         Technician(self._lab, client, lambda _: None).fit(adapters, glass, lens)
         if lens:
             self._lab.hand("set", "ring", "infinity")
+
+    async def _sweep(self, client: BenchClient, **args: Any) -> None:
+        """What stands there is meant so, with the glass of the lens's record or without."""
+        run = (await client.command("sweep", **args))["run"]
+        await asyncio.sleep(ASKED_S)
+        told = await client.kept("procedure") or {}
+        if told.get("run") == run and (ask := told["ask"]) is not None and ask["name"] == "glass_meant":
+            await client.answer(ask["ask"], True)
 
     async def _answer(self, client: BenchClient, value: Any = True, late: bool = False, twice: bool = False) -> None:
         """The question that stands; `late`: the one before it, whoever has answered that."""

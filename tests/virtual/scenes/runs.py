@@ -126,6 +126,7 @@ def checked(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s + 30.0, who, "sweep", {"repeats": 1}))
         at_s += 52.0
     steps.append(Step(at_s, who, "run", {"procedure": "base_loosened", "inputs": {}}))
+    steps.append(Step(at_s + 1.0, who, "answer"))  # whether the glass is meant as it is, where that is asked
     return [*steps, Step(at_s + 30.0, who, "sweep", {"repeats": 1}), Step(at_s + 52.0, who, "abort")]
 
 
