@@ -9,6 +9,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
+from tests.virtual.pressed import has_switches
 from tests.virtual.scenes.asking import (
     at_the_bounds,
     lapse,
@@ -20,6 +21,7 @@ from tests.virtual.scenes.asking import (
 )
 from tests.virtual.scenes.hands import next_in_turn, toggled
 from tests.virtual.scenes.runs import asked, broken_off, checked, disturbed, held_up, there_and_back, written_slowly
+from tests.virtual.scenes.switches import pressed
 from tests.virtual.scenes.trust import alarmed, counts_lost, homing_broken_off, loses_steps, pushed, unplugged
 from tests.virtual.schedule import Step
 
@@ -29,12 +31,14 @@ OF_ASKING = (typed_ahead, lapse, at_the_bounds, too_near, retained, said_again, 
 OF_TRUST = (pushed, loses_steps, homing_broken_off, unplugged, alarmed, counts_lost)
 OF_RUNS = (held_up, written_slowly, broken_off, disturbed, there_and_back, asked, checked)
 OF_HANDS = (next_in_turn, toggled)
-SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS, *OF_HANDS)}
+OF_SWITCHES = (pressed,)
+SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS, *OF_HANDS, *OF_SWITCHES)}
 
 
 def played_in_turn(chance: random.Random, at_s: float, turn: int, kinds: int, scenes: int) -> list[Step]:
-    """So many scenes of so many kinds, each begun when the last is over; one `turn` after the other all kinds come."""
-    order = sorted(SCENES)
+    """So many scenes of so many kinds, each begun when the last is over; one `turn`, which is the number of the
+    history, after the other all kinds come that the bench of that number has the hardware for."""
+    order = sorted(name for name, scene in SCENES.items() if scene not in OF_SWITCHES or has_switches(turn))
     random.Random(0).shuffle(order)
     chosen = [order[(turn * kinds + one) % len(order)] for one in range(kinds)]
     steps: list[Step] = []
