@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from benchd.cli import exits
+from benchd.errors import BenchdError
 from benchd.testing.mqtt_rig import MqttRig, until
 
 pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
@@ -205,6 +206,27 @@ async def test_a_stop_that_nobody_confirms_is_a_fault(rig: MqttRig, cli: Any) ->
     assert told.code == exits.FAULT
     assert "Use the emergency stop" in told.out
     assert rig.stops[0][1].axis == "carriage"
+
+
+@pytest.mark.parametrize("words", [["stop"], ["do", "stop"]])
+@pytest.mark.parametrize(
+    ("code", "exit_code"),
+    [("device_fault", exits.FAULT), ("timeout", exits.FAULT), ("interlock", exits.REFUSED)],
+)
+async def test_a_stop_that_failed_ends_with_its_code_though_it_is_over(
+    rig: MqttRig, cli: Any, words: list[str], code: Any, exit_code: int
+) -> None:
+    async def fails() -> None:
+        rig.events.tell("stopped", "Stopped by anna.", data={"user": "anna"})
+        raise BenchdError(code, "iris_ring was not stopped: it turned.", advice="Cut its power now.")
+
+    rig.while_stopping = fails
+    told = await cli(*words, "--user", "anna")
+    assert told.code == exit_code
+    assert f"iris_ring was not stopped: it turned. ({code})\nCut its power now." in told.err
+    assert "Stopped" not in told.out
+    told = await cli(*words, "--user", "anna", "--json")
+    assert (told.code, told.doc["ok"], told.doc["error"]["code"]) == (exit_code, False, code)
 
 
 async def test_status_is_one_screen_and_one_document(rig: MqttRig, cli: Any) -> None:

@@ -1,5 +1,6 @@
 """The conformance kit on the devices of a bench file, its hardware simulated: no motion is asked for while a switch
-that bars motion is pressed, or cannot be read, and the test says which."""
+that bars motion is pressed, or cannot be read, and no light while the emergency stop is; the test says which. What
+moves or lights up is closed before anything beside it."""
 
 from __future__ import annotations
 
@@ -10,9 +11,10 @@ from typing import Any
 import pytest
 import pytest_asyncio
 
-from benchd.devices import Axis
+from benchd.devices import Axis, Light, registry
 from benchd.testing.axis_conformance import AxisContract
 from benchd.testing.bench_devices import BenchDevices, allowed
+from benchd.testing.conformance import LightContract
 from benchd.testing.rig import Rig
 from tests.virtual.benches import VirtualBench
 from tests.virtual.ends.serial_end import PORTS
@@ -118,3 +120,104 @@ async def test_what_does_not_move_needs_no_switch(bench: VirtualBench) -> None:
         reading: Any = await rig.device.read()  # type: ignore[attr-defined]
         assert reading.unit == "um"
     bench.rig.cables["inputs"].port.plug()
+
+
+@pytest_asyncio.fixture(loop_scope="module")
+async def lamp(bench: VirtualBench) -> AsyncIterator[Light]:
+    """The lamp as a test of the kit has it."""
+    devices = BenchDevices.of_file(bench.bench_file, ())
+    devices.allow([allowed("lamp")])
+    async with devices.rig("lamp", None) as rig:
+        yield LightContract().device(rig)
+    for switch in ("emergency_stop", "hands_in"):
+        bench.ask_world({"do": "release", "what": switch})
+    await asyncio.sleep(1.0)
+
+
+async def test_nothing_is_lit_while_the_emergency_stop_is_pressed(bench: VirtualBench, lamp: Light) -> None:
+    wrote: list[bytes] = []
+    PORTS[str(bench.rig.cables["board"].port.link)].wrote = wrote.append
+    bench.ask_world({"do": "press", "what": "emergency_stop"})
+    await asyncio.sleep(0.1)
+    for level in (1e-3, 1.0):
+        with pytest.raises(pytest.fail.Exception, match=r"the emergency stop \(stop_button\) is pressed") as told:
+            await lamp.set_level(level)
+        assert "nothing has moved or been lit" in str(told.value)
+    assert bench.machine.lamp.level == 0.0
+    assert set(b"".join(wrote)) <= set(b"?"), "nothing but questions goes to the board"
+    bench.ask_world({"do": "release", "what": "emergency_stop"})
+    await asyncio.sleep(0.1)
+    await lamp.set_level(0.5)
+    assert bench.machine.lamp.level == pytest.approx(0.5, abs=0.01)
+
+
+async def test_a_light_may_go_dark_while_the_emergency_stop_is_pressed(bench: VirtualBench, lamp: Light) -> None:
+    await lamp.set_level(0.5)
+    bench.ask_world({"do": "press", "what": "emergency_stop"})
+    await asyncio.sleep(0.1)
+    await lamp.set_level(0.0)
+    assert bench.machine.lamp.level == 0.0
+
+
+async def test_hands_in_the_bench_bar_no_light(bench: VirtualBench, lamp: Light) -> None:
+    bench.ask_world({"do": "press", "what": "hands_in"})
+    await asyncio.sleep(0.1)
+    await lamp.set_level(0.5)
+    assert bench.machine.lamp.level == pytest.approx(0.5, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("name", "beside"), [("stage", ["stop_button", "inputs_line", "door"]), ("lamp", ["stop_button", "inputs_line"])]
+)
+async def test_what_acts_is_closed_before_anything_beside_it(
+    bench: VirtualBench, monkeypatch: pytest.MonkeyPatch, name: str, beside: list[str]
+) -> None:
+    closed: list[str] = []
+
+    def told(kind: Any) -> None:
+        close = kind.close
+
+        async def closes(self: Any) -> None:
+            closed.append(self.name)
+            await close(self)
+
+        monkeypatch.setattr(kind, "close", closes)
+
+    devices = BenchDevices.of_file(bench.bench_file, ())
+    devices.allow([allowed(name)])
+    acting = registry.driver(devices.loaded.file.devices[name].driver)
+    for kind in (acting, registry.driver("line"), registry.link_kind("serial")):
+        told(kind)
+    async with devices.rig(name, None):
+        closed.clear()
+    assert closed == [name, "board_line", *beside]
+
+
+async def test_a_close_that_fails_leaves_nothing_beside_it_open(
+    bench: VirtualBench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A driver must not raise there; the kit is for those that do what they must not."""
+    devices = BenchDevices.of_file(bench.bench_file, ())
+    devices.allow([allowed("lamp")])
+    kind = registry.driver(devices.loaded.file.devices["lamp"].driver)
+    close = kind.close
+
+    async def fails(self: Any) -> None:
+        await close(self)
+        raise OSError("of another's making")
+
+    links: list[Any] = []
+    serial: Any = registry.link_kind("serial")
+    opens = serial.open
+
+    async def noted(self: Any) -> None:
+        links.append(self)
+        await opens(self)
+
+    monkeypatch.setattr(kind, "close", fails)
+    monkeypatch.setattr(serial, "open", noted)
+    with pytest.raises(OSError, match="of another's making"):
+        async with devices.rig("lamp", None) as rig:
+            await LightContract().device(rig).set_level(0.6)
+    assert bench.machine.lamp.level == 0.0
+    assert [(link.name, link.connected) for link in links] == [("board_line", False), ("inputs_line", False)]
