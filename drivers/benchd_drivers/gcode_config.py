@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from abc import abstractmethod
-from typing import Literal
+from typing import Literal, Self
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 
 from benchd_drivers.axis_figures import Along, AxisFigures, Turning
 from benchd_drivers.gcode_status import LETTERS
+
+TOLD = 1e-3
+"""Of the controller's unit: reports give a position with three digits."""
+STEP_DEG = 0.05
+"""Of a ring on a motor and a gear, where nothing else is stated."""
 
 
 class GcodeAnyAxisConfig(AxisFigures):
@@ -43,7 +48,7 @@ class GcodeAnyAxisConfig(AxisFigures):
     @property
     def tolerance(self) -> float:
         """How near counts as there: the controller rounds to a step, and tells thousandths of its unit."""
-        return self.resolution + 1.5e-3 * self.per_unit
+        return self.resolution + 1.5 * TOLD * self.per_unit
 
 
 class GcodeAxisConfig(Along, GcodeAnyAxisConfig):
@@ -82,7 +87,21 @@ class GcodeRotaryConfig(Turning, GcodeAnyAxisConfig):
     """
 
     deg_per_unit: float = Field(default=1.0, ge=1e-3, le=1000, allow_inf_nan=False)
-    resolution_deg: float = Field(default=0.05, gt=0, allow_inf_nan=False)
+    resolution_deg: float | None = Field(default=None, gt=0, allow_inf_nan=False)
+
+    @model_validator(mode="after")
+    def _no_finer_than_told(self) -> Self:
+        """How near a turn has to end goes by the resolution; the controller tells where it ended in thousandths."""
+        if self.resolution < self._told_deg * (1 - 1e-9):
+            raise ValueError(
+                f"resolution_deg: at least {self._told_deg:.12g} deg, a thousandth of `deg_per_unit`: the controller "
+                f"tells its place no finer than that. Left out, it is that or {STEP_DEG:g} deg, whichever is more"
+            )
+        return self
+
+    @property
+    def _told_deg(self) -> float:
+        return TOLD * self.deg_per_unit
 
     @property
     def per_unit(self) -> float:
@@ -90,4 +109,4 @@ class GcodeRotaryConfig(Turning, GcodeAnyAxisConfig):
 
     @property
     def resolution(self) -> float:
-        return self.resolution_deg
+        return self.resolution_deg or max(STEP_DEG, self._told_deg)

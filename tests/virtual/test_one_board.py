@@ -252,7 +252,6 @@ async def test_settings_of_each_letter_are_held_against_the_bench_file(board: Bo
     for changes, told in (
         ({"top_speed_deg_s": 90.0}, r"goes at 60 °/s at most \(\$110=360"),
         ({"acceleration_deg_s2": 500.0}, r"accelerates by 400 °/s²"),
-        ({"resolution_deg": 0.001}, r"steps are 0.01 °"),
         ({"travel_deg": (0.0, 325.0)}, r"soft limits \(\$20=1, \$130=33\) are at -10 and 320 °"),
         ({"zero_at": 0.0}, r"soft limits|lower side"),
     ):
@@ -271,3 +270,8 @@ async def test_settings_of_each_letter_are_held_against_the_bench_file(board: Bo
     health = await board.focus.health()
     assert (health.state, health.code) == ("degraded", "settings")
     assert all(part in health.text for part in ("$1=255", "$20=1", "$21=1"))
+    for axis in board.axes:
+        await axis.close()
+    settings.values[100] = 500
+    with pytest.raises(DeviceMismatch, match=r"steps are 0.02 ° .*resolution_deg is 0.01"):
+        await board.focus.open()
