@@ -48,6 +48,9 @@ class Magnification(_Part):
     told_in: str | None = Field(default=None, max_length=40, exclude_if=lambda value: value is None)
 
 
+DEFAULT_LIGHT_NM = 546.0
+
+
 class SetupValues(_Part):
     """What a person may set; whole values, null clears."""
 
@@ -86,6 +89,11 @@ class SetupDocument(SetupValues):
     why_relative: tuple[str, ...] = ()
     chain: tuple[ChainTerm | UnmeasuredTerm, ...] = ()
     notes: tuple[str, ...] = ()
+
+    @property
+    def wavelength_nm(self) -> float:
+        """Of the target's light, as set or as it usually is."""
+        return self.light_nm or DEFAULT_LIGHT_NM
 
 
 TOLD = ("temperature_C", "distance_mm")

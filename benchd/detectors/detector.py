@@ -134,6 +134,20 @@ class Detector(ABC):
             spent=seen.latencies,
         )
 
+    @classmethod
+    def blurred_by_um(
+        cls,
+        fit: PeakFit,
+        z_um: NDArray[np.float64],
+        value: NDArray[np.float64],
+        u: NDArray[np.float64],
+        seen: CurveSeen,
+    ) -> float:
+        """How far, at the most, `fit`, its best focus of such values, is off by what motion has blurred."""
+        from benchd.metrology.both_ways import blur_shift_um
+
+        return blur_shift_um(fit, seen.way_um)
+
     @property
     def returns_every(self) -> int:
         """After how many stations a sweep goes back to the sharpest place, as it does before the first and after the

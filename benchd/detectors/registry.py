@@ -53,6 +53,14 @@ def detector(name: str) -> type[Detector]:
     return DETECTORS.named(name)
 
 
+def whose_curve(merit: str | None) -> type[Detector]:
+    """Whose curve is fitted; that of a modulation where its detector is not installed."""
+    try:
+        return Detector if merit is None else detector(merit)
+    except BenchdError:
+        return Detector
+
+
 def installed() -> list[type[Detector]]:
     """All usable detectors, benchd's own first; an unfit one is refused where it is requested by name."""
     found = []

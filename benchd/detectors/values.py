@@ -69,7 +69,8 @@ class Glance:
 @dataclass(frozen=True, slots=True)
 class CurveSeen:
     """What a curve through focus was taken with: f-number, frequency (lp/mm), light (nm), the arrangement's factor on
-    its width, the independent noise of a position (um), and how many latencies were found from the same points."""
+    its width, the independent noise of a position (um), how many latencies were found from the same points, and the way
+    (um) over which each was gathered at the most, as the carriage moved."""
 
     f_number: float
     lp_mm: float
@@ -77,6 +78,7 @@ class CurveSeen:
     curve_width: float
     position_u_um: float
     latencies: int = 0
+    way_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

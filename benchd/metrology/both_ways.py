@@ -1,14 +1,14 @@
 """Latency of readings taken at constant speed both ways, and the places that are left when it is taken off.
 
 Stamps that are late by tau have a reading taken on the way up told too deep by v tau, and one on the way down too
-shallow by as much. The shape of the curve is the same both ways, so that one quintic through all readings and one tau
+shallow by as much. The shape of the curve is the same both ways, so that one curve through all readings and one tau
 are fitted together: places follow from the trajectories at the stamps less tau, also where the speed ripples.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,8 @@ from benchd.metrology.peak import NoPeak, PeakFit, bell_start, fit_peak
 from benchd.metrology.trajectory import Trajectory
 
 Floats = NDArray[np.float64]
+Fit = Callable[[Floats, Floats, Floats], PeakFit]
+"""The fit of values with their u over places, one degree of freedom spent on the latency. Raises NoPeak."""
 
 ROUNDS = 8
 SETTLED_UM = 1e-3
@@ -49,7 +51,8 @@ class Way:
 class BothWays:
     """The fit of all passes together, with `latency_s` taken off and its standard uncertainty; `apart_um` is how far
     the peaks of the two ways lie apart before. `places_um` holds one array a way, NaN for a reading that is not used.
-    `u_peak_um` is what the latency adds to the fit's own u of the peak: nothing where both ways weigh alike.
+    `joined` is place, value and u of all others in the order taken, as they were fitted. `u_peak_um` is what the latency
+    adds to the fit's own u of the peak: nothing where both ways weigh alike.
     """
 
     fit: PeakFit
@@ -58,11 +61,14 @@ class BothWays:
     apart_um: float
     places_um: Sequence[Floats]
     u_peak_um: float
+    joined: tuple[Floats, Floats, Floats]
 
 
-def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 0.0) -> BothWays:
+def fit_both_ways(
+    ways: Sequence[Way], half_width_um: float, latency_s: float = 0.0, fit_curve: Fit | None = None
+) -> BothWays:
     """One peak and one latency from passes of both directions; `half_width_um` is the geometric one, `latency_s` about
-    what is known of the latency.
+    what is known of the latency, `fit_curve` fits a curve that is not of a modulation.
 
     Raises NoPeak as `fit_peak`, (too_few_points) where a direction has too few readings about the peak, and (unsettled)
     where no latency is found.
@@ -70,7 +76,7 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 
     latency = _start(ways, half_width_um, latency_s)
     for _ in range(ROUNDS):
         z, speed, v, u = _joined(ways, latency)
-        fit = fit_peak(z, v, u, half_width_um, spent=1)
+        fit = fit_peak(z, v, u, half_width_um, spent=1) if fit_curve is None else fit_curve(z, v, u)
         step, sd, u_peak = _step(fit, z, speed, v, u)
         latency += step
         shifts_um = abs(step) * float(np.abs(speed).max())
@@ -92,7 +98,7 @@ def fit_both_ways(ways: Sequence[Way], half_width_um: float, latency_s: float = 
         raise NoPeak("too_few_points", f"{up} and {down} readings of the two ways about the peak; {LEAST_OF_A_WAY} are "
                      "the fewest of each.")  # fmt: skip
     mean_speed = float(np.abs(speed[fit.inside]).mean())
-    return BothWays(fit, latency, sd, 2.0 * latency * mean_speed, places, u_peak)
+    return BothWays(fit, latency, sd, 2.0 * latency * mean_speed, places, u_peak, (z, v, u))
 
 
 def _start(ways: Sequence[Way], half_width_um: float, latency_s: float) -> float:
@@ -122,30 +128,19 @@ def _joined(ways: Sequence[Way], latency_s: float) -> tuple[Floats, Floats, Floa
 
 def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple[float, float, float]:
     """How much later the stamps are than taken, its standard uncertainty, and that which it adds to the peak: one step
-    of Gauss and Newton, with the quintic's coefficients free."""
-    x = (z[fit.inside] - fit.centre_um) / fit.half_window_um
-    c = fit.coefficients
-    slope = polynomial.polyval(x, polynomial.polyder(c)) / fit.half_window_um
-    weight = 1.0 / u[fit.inside]
-    powers = np.vander(x, len(c), increasing=True)
-    design = np.column_stack([powers, -slope * speed[fit.inside]]) * weight[:, None]
-    residual = (v[fit.inside] - powers @ c) * weight
+    of Gauss and Newton, with the curve's coefficients free."""
+    used, weight = z[fit.inside], 1.0 / u[fit.inside]
+    design = np.column_stack([fit.by_coefficients(used), -fit.by_place(used) * speed[fit.inside]]) * weight[:, None]
+    residual = (v[fit.inside] - fit.curve(used)[0]) * weight
     q, r = np.linalg.qr(design)
     found = np.linalg.solve(r, q.T @ residual)
     left = residual - design @ found
     inverse = np.linalg.inv(r)
     spread = float(left @ left) / max(1, left.size - design.shape[1])
     covariance = spread * (inverse @ inverse.T)
-    variance = _of_peak(fit, covariance[:-1, :-1]) - _of_peak(fit, fit.covariance)
+    peak_by = fit.peak_by_coefficients()
+    variance = float(peak_by @ (covariance[:-1, :-1] - fit.covariance) @ peak_by)
     return float(found[-1]), float(np.sqrt(covariance[-1, -1])), float(np.sqrt(max(0.0, variance)))
-
-
-def _of_peak(fit: PeakFit, covariance: Floats) -> float:
-    """Variance of the place of the maximum, from that of the coefficients; as in `benchd.metrology.peak`."""
-    top = (fit.peak_um - fit.centre_um) / fit.half_window_um
-    gradient = np.array([k * top ** (k - 1) if k else 0.0 for k in range(len(fit.coefficients))])
-    second = polynomial.polyval(top, polynomial.polyder(fit.coefficients, 2))
-    return float(gradient @ covariance @ gradient) * (fit.half_window_um / float(second)) ** 2
 
 
 def blur_shift_um(fit: PeakFit, way_um: float) -> float:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.polynomial import polynomial
 from numpy.typing import ArrayLike, NDArray
 
 from benchd.metrology.distribution import coverage_factor
@@ -112,6 +113,22 @@ class PeakFit:
         powers = x[..., None] ** np.arange(TERMS)
         variance = np.einsum("...i,ij,...j->...", powers, self.covariance, powers)
         return powers @ self.coefficients, np.sqrt(np.maximum(variance, 0.0))
+
+    def by_coefficients(self, z_um: FloatArray) -> FloatArray:
+        """Derivatives of the curve by its coefficients, shape (n, 6)."""
+        return np.vander((z_um - self.centre_um) / self.half_window_um, TERMS, increasing=True)
+
+    def by_place(self, z_um: FloatArray) -> FloatArray:
+        """Derivative of the curve by place, per um."""
+        x = (z_um - self.centre_um) / self.half_window_um
+        return np.asarray(polynomial.polyval(x, polynomial.polyder(self.coefficients)) / self.half_window_um)
+
+    def peak_by_coefficients(self) -> FloatArray:
+        """Derivatives of the peak (um) by the coefficients, shape (6,)."""
+        top = (self.peak_um - self.centre_um) / self.half_window_um
+        powers = np.array([k * top ** (k - 1) if k else 0.0 for k in range(TERMS)])
+        second = float(polynomial.polyval(top, polynomial.polyder(self.coefficients, 2)))
+        return -powers * self.half_window_um / second
 
 
 def fit_peak(

@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 
+NODES, WEIGHTS = np.polynomial.legendre.leggauss(9)[0], np.polynomial.legendre.leggauss(9)[1] / 2.0
+"""Places of a way, in halves of it, and what each weighs in the mean over it (Gauss and Legendre)."""
+
 FINER = 2
 """Steps of the table counted from each curve's peak, in a step of the one given: read twice, it loses nothing."""
 
@@ -26,10 +29,11 @@ class Family:
 
     So peaks lie above each other whatever the shape, and splines along it are smooth where the curves are not. `u_peak`
     is the standard uncertainty, in geometric half-widths, by which the best curve of the family peaks beside one that
-    is a little outside: no noise shows that.
+    is a little outside: no noise shows that. Where each reading was the mean over a `way` (geometric half-widths), so
+    is each curve, still counted from the peak that it has without.
     """
 
-    def __init__(self, shapes: Shapes, u_peak: float = 0.0) -> None:
+    def __init__(self, shapes: Shapes, u_peak: float = 0.0, way: float = 0.0) -> None:
         from scipy.interpolate import make_interp_spline
 
         self.u_peak = u_peak
@@ -40,7 +44,11 @@ class Family:
         curves = given(fine)
         tops = [_vertex(fine, curves[:, i], at) for i, at in enumerate(curves.argmax(axis=0))]
         beyond = np.linspace(first, last, 1 + FINER * (shapes.u.size - 1))
-        columns = [given(np.clip(beyond + top, first, last))[:, i] / given(top)[i] for i, top in enumerate(tops)]
+        over = 0.5 * way * NODES[:, None]
+        columns = [
+            WEIGHTS @ given(np.clip(beyond + top + over, first, last))[..., i] / given(top)[i]
+            for i, top in enumerate(tops)
+        ]
         counted = make_interp_spline(beyond, np.stack(columns, axis=1))
         self._last, self._knots = float(beyond[-1]), counted.t
         self._along = make_interp_spline(shapes.shape, counted.c.T)

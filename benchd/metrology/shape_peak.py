@@ -54,6 +54,15 @@ class ShapePeak(PeakFit):
         variance = np.einsum("...i,ij,...j->...", slopes, self.covariance, slopes)
         return model(self.family, z, self.half_width_um, self.coefficients), np.sqrt(np.maximum(variance, 0.0))
 
+    def by_coefficients(self, z_um: FloatArray) -> FloatArray:
+        return jacobian(self.family, z_um, self.half_width_um, self.coefficients)
+
+    def by_place(self, z_um: FloatArray) -> FloatArray:
+        return np.negative(self.by_coefficients(z_um)[:, 0])  # a curve goes with its peak
+
+    def peak_by_coefficients(self) -> FloatArray:
+        return np.eye(TERMS)[0]
+
 
 def fit_shapes(
     z_um: ArrayLike,
@@ -63,23 +72,24 @@ def fit_shapes(
     family: Family,
     *,
     position_u_um: float = 0.0,
+    spent: int = 0,
 ) -> ShapePeak:
     """Fit a curve of the family to values over positions, **in the order taken**; arguments and refusals as those of
     `benchd.metrology.peak.fit_peak`. A pedestal need not have been taken off."""
     z, v = np.asarray(z_um, dtype=np.float64), np.asarray(value, dtype=np.float64)
     s = np.broadcast_to(np.asarray(u, dtype=np.float64), v.shape)
-    if z.size < LEAST_POINTS:
-        raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS}.")
+    if z.size < LEAST_POINTS + spent:
+        raise NoPeak("too_few_points", f"{z.size} points; a peak needs at least {LEAST_POINTS + spent}.")
     weight = 1.0 / s
     valleys = Search(family, z, v, weight, half_width_um).valleys()
     if 0.0 < position_u_um <= SLOPE_WEIGHTS_UP_TO * half_width_um:
         weight = 1.0 / np.hypot(s, _by_position(family, z, half_width_um, valleys[0], position_u_um))
     inside = np.abs(z - valleys[0][0]) <= REACH * _hwhm_um(family, valleys[0], half_width_um)
     search = Search(family, z[inside], v[inside], weight[inside], half_width_um)
-    if np.count_nonzero(inside) >= LEAST_POINTS:
+    if np.count_nonzero(inside) >= LEAST_POINTS + spent:
         valleys = search.valleys(valleys[0])
-    _refuse(valleys[0], z, inside, _hwhm_um(family, valleys[0], half_width_um))
-    return _finished(search, valleys, (z, v, weight), inside)
+    _refuse(valleys[0], z, inside, _hwhm_um(family, valleys[0], half_width_um), spent)
+    return _finished(search, valleys, (z, v, weight), inside, spent)
 
 
 def _by_position(family: Family, z: FloatArray, half_width: float, found: FloatArray, u_um: float) -> FloatArray:
@@ -93,7 +103,7 @@ def _hwhm_um(family: Family, found: FloatArray, half_width: float) -> float:
     return family.hwhm(float(found[2])) * float(found[3]) * half_width
 
 
-def _refuse(found: FloatArray, z: FloatArray, inside: NDArray[np.bool_], hwhm: float) -> None:
+def _refuse(found: FloatArray, z: FloatArray, inside: NDArray[np.bool_], hwhm: float, spent: int) -> None:
     peak, height = float(found[0]), float(found[1])
     if height <= 0.0:
         raise NoPeak("no_maximum", "The points show no maximum.")
@@ -102,8 +112,8 @@ def _refuse(found: FloatArray, z: FloatArray, inside: NDArray[np.bool_], hwhm: f
         raise NoPeak("at_edge", "The merit still rises at the end of the sweep.")
     if max(peak - used.min(), used.max() - peak) < hwhm:
         raise NoPeak("too_wide", "The merit does not fall to half its peak on either side within the sweep.")
-    if used.size < LEAST_POINTS:
-        text = f"{used.size} points around the peak; it needs at least {LEAST_POINTS}."
+    if used.size < LEAST_POINTS + spent:
+        text = f"{used.size} points around the peak; it needs at least {LEAST_POINTS + spent}."
         raise NoPeak("too_few_points", text)
 
 
@@ -112,13 +122,14 @@ def _finished(
     valleys: Sequence[FloatArray],
     points: tuple[FloatArray, FloatArray, FloatArray],
     inside: NDArray[np.bool_],
+    spent: int,
 ) -> ShapePeak:
     family, half_width, found = search.family, search.half_width, valleys[0]
     z, v, weight = points
     used, w = z[inside], weight[inside]
     slopes = jacobian(family, used, half_width, found)
     residual = (v[inside] - model(family, used, half_width, found)) * w
-    dof = int(used.size) - TERMS
+    dof = int(used.size) - TERMS - spent
     chi2_per_dof = float(residual @ residual) / dof
     normal = np.linalg.pinv((slopes * w[:, None]).T @ (slopes * w[:, None]), hermitian=True)
     covariance = np.asarray(normal * chi2_per_dof, dtype=np.float64)

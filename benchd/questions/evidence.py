@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from benchd.files.records_folder import Records
     from benchd.records.values import ReadingRow
 
-DEFAULT_LIGHT_NM = 546.0
 INDICATOR = "indicator"
 FINDINGS_OF_A_RUN = 50
 """More than one run makes of a kind, so that an earlier one's is among so many."""
@@ -79,7 +78,7 @@ class Evidence:
     @property
     def light_nm(self) -> float:
         """Wavelength of the target's light."""
-        return self.setup.light_nm or DEFAULT_LIGHT_NM
+        return self.setup.wavelength_nm
 
     @property
     def sweeps_here(self) -> Sequence[SweepData]:

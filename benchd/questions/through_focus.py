@@ -10,10 +10,9 @@ from statistics import fmean
 from typing import TYPE_CHECKING
 
 from benchd.assessments.curve import Curve, points_of_picture
-from benchd.detectors.detector import Detector
-from benchd.detectors.registry import detector
+from benchd.detectors.registry import whose_curve
 from benchd.detectors.values import CurveSeen
-from benchd.errors import BenchdError, Refused
+from benchd.errors import Refused
 from benchd.metrology.budget import Term
 from benchd.metrology.peak import NoPeak, PeakFit
 
@@ -25,8 +24,8 @@ if TYPE_CHECKING:
 @dataclass(frozen=True, slots=True)
 class FitOrder:
     """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), the
-    arrangement's factor on the curve width, and how many latencies were found from the same points. `merit` names the
-    detector, whose own curve is fitted."""
+    arrangement's factor on the curve width, how many latencies were found from the same points, and the way (um) over
+    which each was gathered at the most. `merit` names the detector, whose own curve is fitted."""
 
     f_number: float
     lp_mm: float
@@ -35,6 +34,7 @@ class FitOrder:
     curve_width: float = 1.0
     merit: str | None = None
     latencies: int = 0
+    way_um: float = 0.0
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -59,20 +59,18 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
     """The fit, or a sentence saying why there is none."""
     curve = curve_of(points, order.position_u_um)
     seen = CurveSeen(
-        order.f_number, order.lp_mm, order.light_nm, order.curve_width, order.position_u_um, order.latencies
+        order.f_number,
+        order.lp_mm,
+        order.light_nm,
+        order.curve_width,
+        order.position_u_um,
+        order.latencies,
+        order.way_um,
     )
     try:
-        return _detector(order.merit).best_focus(curve.offset_um, curve.value, curve.u, seen)
+        return whose_curve(order.merit).best_focus(curve.offset_um, curve.value, curve.u, seen)
     except NoPeak as none:
         return none.text
-
-
-def _detector(merit: str | None) -> type[Detector]:
-    """Whose curve it is; that of a modulation where its detector is not installed."""
-    try:
-        return Detector if merit is None else detector(merit)
-    except BenchdError:
-        return Detector
 
 
 def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
@@ -88,6 +86,7 @@ def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
         evidence.arrangement.curve_width,
         sweep.merit,
         sum(one.latencies for one in sweeps),
+        max(one.way_um for one in sweeps),
     )
     fit = fit_points(points, order)
     if isinstance(fit, str):

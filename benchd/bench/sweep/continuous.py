@@ -9,18 +9,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import fmean
 
 import numpy as np
 
 from benchd.bench.sweep.passes import Course, Leg
 from benchd.bench.sweep.stream import Pace
-from benchd.detectors.values import Measured
+from benchd.detectors.registry import whose_curve
+from benchd.detectors.values import CurveSeen, Measured
 from benchd.errors import Refused
-from benchd.metrology.both_ways import BothWays, Way, blur_shift_um, fit_both_ways
+from benchd.metrology.both_ways import BothWays, Way, fit_both_ways
 from benchd.metrology.budget import Term, standard_u
 from benchd.metrology.peak import NoPeak
 from benchd.metrology.trajectory import Trajectory
+from benchd.optics.focus_depth import half_width_um
 
 SPACING_HW = 0.26
 """The way from one reading of a pass to the next at most, in geometric half-widths: nine in the middle of the curve."""
@@ -32,7 +35,7 @@ STEADY = 0.25
 """By so much of the speed asked for a reading's own may differ, or it is left out: ramps, and what they shake."""
 CLOCKS_APART = 500e-6
 """How fast one clock may be drawn to another at the most (RFC 5905, appendix A, MAXFREQ)."""
-TOO_SLOW_ADVICE = "More light, for shorter exposures, or more pictures a second; or leave the mode away."
+TOO_SLOW_ADVICE = "Shorter exposures or integration times, or more readings a second; or leave the mode away."
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,11 @@ class PassPlan:
     def spacing_um(self) -> float:
         """From one reading to the next, as offset."""
         return self.offset_speed_um_s / self.pace.rate_hz
+
+    @property
+    def way_um(self) -> float:
+        """In one exposure, as offset."""
+        return self.offset_speed_um_s * self.pace.exposed_s
 
     @property
     def expected(self) -> float:
@@ -83,17 +91,22 @@ def offset_speed_um_s(pace: Pace, half_width_um: float, step_um: float | None) -
 
 def fit_legs(
     legs: Sequence[tuple[Sequence[float], Sequence[float], Sequence[tuple[float, float, float, float]]]],
-    half_width_um: float,
+    merit: str,
+    seen: CurveSeen,
     latency_s: float,
-) -> BothWays | str:
-    """For the worker: `fit_both_ways` of legs, each times, positions, and of each reading stamp, exposure, value and u;
-    or a sentence saying why there is none."""
+) -> tuple[BothWays, float] | str:
+    """For the worker: `fit_both_ways` of legs, each times, positions, and of each reading stamp, exposure, value and u,
+    with the curve of that detector; and how far the peak may be off by the motion's blur. Or a sentence saying why
+    there is none. `seen` is by the carriage."""
     ways = []
     for t_s, z_um, readings in legs:
         columns = np.array(readings, dtype=np.float64).reshape(-1, 4).T
         ways.append(Way(Trajectory(t_s, z_um), columns[0], columns[1], columns[2], columns[3]))
+    whose = whose_curve(merit)
+    half_width = seen.curve_width * half_width_um(seen.f_number, seen.lp_mm)
     try:
-        return fit_both_ways(ways, half_width_um, latency_s)
+        found = fit_both_ways(ways, half_width, latency_s, partial(whose.best_focus, seen=seen))
+        return found, whose.blurred_by_um(found.fit, *found.joined, seen)
     except NoPeak as none:
         return none.text
 
@@ -121,7 +134,7 @@ def readings_of(leg: Leg, numbers: Sequence[int], exposed_s: float) -> list[tupl
     return rows
 
 
-def timing_terms(found: BothWays, plan: PassPlan, legs: Sequence[Leg], run: str) -> list[Term]:
+def timing_terms(found: BothWays, blurred_um: float, plan: PassPlan, legs: Sequence[Leg], run: str) -> list[Term]:
     """Lines of the budget for what the residuals of the fit cannot show, as offsets (um).
 
     Clocks that drift by what latency they add between the way up and the way down, of which half stays in the mean; the
@@ -130,14 +143,13 @@ def timing_terms(found: BothWays, plan: PassPlan, legs: Sequence[Leg], run: str)
     apart_s = fmean(abs(back.middle_s - there.middle_s) for there, back in zip(legs[::2], legs[1::2], strict=True))
     drift_um = 0.5 * plan.offset_speed_um_s * CLOCKS_APART * apart_s
     slope = abs(plan.slope)
-    blur_um = slope * blur_shift_um(found.fit, plan.course.speed_um_s * plan.pace.exposed_s)
     latency = Term("latency", slope * found.u_peak_um, "A", float(found.fit.dof), run)
     lines = [
         Term("clocks", standard_u(drift_um, "rectangular"), "B", None,
              f"stamps drift by {1e6 * CLOCKS_APART:.0f} ppm at most (RFC 5905), {apart_s:.2f} s from one way to the "
              "other", "rectangular"),
         latency,
-        Term("motion blur", standard_u(blur_um, "rectangular"), "B", None,
+        Term("motion blur", standard_u(slope * blurred_um, "rectangular"), "B", None,
              f"{1000.0 * plan.pace.exposed_s:.3g} ms at {plan.offset_speed_um_s:.0f} µm/s", "rectangular"),
     ]  # fmt: skip
     return [line for line in lines if line.u > 0.0]

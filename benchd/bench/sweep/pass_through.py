@@ -29,7 +29,7 @@ from benchd.bench.sweep.stream import Stream, Streamed
 from benchd.bench.sweep.sweep_data import SweepData
 from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
-from benchd.detectors.values import Measured
+from benchd.detectors.values import CurveSeen, Measured
 from benchd.devices import Clock
 from benchd.errors import Refused
 from benchd.metrology.both_ways import BothWays
@@ -97,17 +97,24 @@ class PassThrough:
         progress(ways, ways)
         return legs
 
-    async def match(
-        self, legs: Sequence[Leg], plan: PassPlan, half_width: float, data: SweepData, run: str
-    ) -> list[Placed]:
+    async def match(self, legs: Sequence[Leg], plan: PassPlan, data: SweepData, run: str) -> list[Placed]:
         """Find latency and places from all passes; `data` gets the lines and the note on it.
 
         Raises Refused('not_found') where the readings show no peak.
         """
-        used, found = await self._fitted(legs, plan, half_width, 0.0)
-        used, found = await self._fitted(legs, plan, half_width, found.latency_s)
-        data.timing = tuple(timing_terms(found, plan, legs, run))
-        data.latencies = 1
+        seen = CurveSeen(
+            data.f_number,
+            data.lp_mm,
+            self._keeper.document.wavelength_nm,
+            self._keeper.arrangement.curve_width / abs(plan.slope),
+            position_u_um=0.0,
+            latencies=1,
+            way_um=plan.way_um / abs(plan.slope),
+        )
+        used, found, blurred_um = await self._fitted(legs, plan, data.merit, seen, 0.0)
+        used, found, blurred_um = await self._fitted(legs, plan, data.merit, seen, found.latency_s)
+        data.timing = tuple(timing_terms(found, blurred_um, plan, legs, run))
+        data.latencies, data.way_um = seen.latencies, plan.way_um
         data.flags.append(told(found, plan))
         placed = []
         for number, (leg, numbers, places_um) in enumerate(zip(legs, used, found.places_um, strict=True)):
@@ -121,9 +128,9 @@ class PassThrough:
         return placed
 
     async def _fitted(
-        self, legs: Sequence[Leg], plan: PassPlan, half_width: float, latency_s: float
-    ) -> tuple[list[list[int]], BothWays]:
-        """The captures that belong to each leg, were they stamped so late, and the fit of all.
+        self, legs: Sequence[Leg], plan: PassPlan, merit: str, seen: CurveSeen, latency_s: float
+    ) -> tuple[list[list[int]], BothWays, float]:
+        """The captures that belong to each leg, were they stamped so late, the fit of all, and the bound of its blur.
 
         Which belong to it depends on how late they are stamped, of which a first fit tells enough."""
         used = [steady(leg, plan, latency_s) for leg in legs]
@@ -132,10 +139,10 @@ class PassThrough:
             for leg, numbers in zip(legs, used, strict=True)
         ]
         with spent("analysis"):
-            found = await self._analysis.run(fit_legs, sent, half_width / abs(plan.slope), latency_s)
+            found = await self._analysis.run(fit_legs, sent, merit, seen, latency_s)
         if isinstance(found, str):
             raise Refused("not_found", found, advice="More light, or more passes (`repeats`); or a stepped sweep.")
-        return used, found
+        return used, *found
 
 
 def batched(items: Sequence[T], most: int) -> Iterator[list[T]]:

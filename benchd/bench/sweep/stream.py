@@ -19,10 +19,11 @@ from typing import cast
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Capture, Measured, Unusable
 from benchd.devices import Clock
-from benchd.errors import BenchdError
+from benchd.errors import BenchdError, Refused
 
 RATE_OF = 12
 """Captures at standstill that the rate is taken from."""
+LOOK = "Check the device and its cable."
 BACKLOG = 300
 """Captures that may wait to be measured: at more the machine cannot keep up, and would run out of memory."""
 
@@ -86,7 +87,7 @@ class Stream:
                         )
                 self._came.set()
                 self._news.set()
-        raise BenchdError("device_fault", "The detector's stream ended by itself.", advice="Check the camera.")
+        raise BenchdError("device_fault", "The detector's stream ended by itself.", advice=LOOK)
 
     async def _measure(self) -> None:
         while True:
@@ -102,7 +103,13 @@ class Stream:
 
     async def pace(self, within_s: float) -> Pace:
         """How the captures come, from the first ones: ask while nothing moves. Raises BenchdError."""
-        await self._until(lambda: len(self._first) == RATE_OF, within_s)
+        try:
+            await self._until(lambda: len(self._first) == RATE_OF, within_s)
+        except BenchdError as late:
+            if late.code != "timeout" or not self._first:
+                raise
+            text = f"Readings come too slowly for a continuous sweep: {len(self._first)} in {within_s:g} s."
+            raise Refused("bad_request", text, advice="Leave the mode away, or have them come faster.") from late
         apart = median(
             after.t_mono - before.t_mono for before, after in zip(self._first, self._first[1:], strict=False)
         )
@@ -132,7 +139,7 @@ class Stream:
             left_s = due_s - self._clock.monotonic()
             if left_s <= 0.0:
                 text = f"The detector's stream brought no capture in {within_s:g} s."
-                raise BenchdError("timeout", text, advice="Check the camera.")
+                raise BenchdError("timeout", text, advice=LOOK)
             await self._told(None if math.isinf(left_s) else left_s)
 
     async def _told(self, at_most_s: float | None) -> None:

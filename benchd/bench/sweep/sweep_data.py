@@ -80,6 +80,8 @@ class SweepData:
     """Of a continuous sweep: lines of the budget of its peak beside that of the fit, as offsets."""
     latencies: int = 0
     """How many latencies were found from the same points that are fitted."""
+    way_um: float = 0.0
+    """The way over which each of them was gathered at the most, as offset."""
 
     @property
     def measured(self) -> tuple[str, str, float, float]:

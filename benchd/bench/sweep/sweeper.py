@@ -259,7 +259,7 @@ class Sweeper:
             inside = 2.0 * order.repeats * min(2.1 * half_width, span) / plan.spacing_um
             await self._require_light(inside, half_width, data)
             legs = await taking.take(plan, order.repeats, stream, gate, progress)
-        places = await taking.match(legs, plan, half_width, data, run.id)
+        places = await taking.match(legs, plan, data, run.id)
         await self._readings.of_passes(places, data, run, gate)
 
 

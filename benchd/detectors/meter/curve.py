@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from functools import lru_cache
 
@@ -15,6 +16,8 @@ from benchd.metrology.shape_family import Family, Shapes
 from benchd.metrology.shape_peak import ShapePeak, fit_shapes
 from benchd.optics.focus_depth import half_width_um
 from benchd.optics.slit import diffraction_over_slit, slit_table, slit_um_of
+
+Floats = NDArray[np.float64]
 
 FOCUS_REACH, W040_REACH = 3.6, 2.0
 """How far the table goes: in geometric half-widths, of which a fit sees at most 3, and in waves."""
@@ -30,13 +33,28 @@ and the steps of its table (own computation against the simulators' optics, f/2 
 1e-3 each). It is 0.13 um at f/2.8 and 20 um."""
 
 
-def fit(z_um: NDArray[np.float64], value: NDArray[np.float64], u: NDArray[np.float64], seen: CurveSeen) -> ShapePeak:
-    """The fit of a slit's curve. Raises NoPeak, for a curve that is none of equal slits as well."""
+def fit(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen) -> ShapePeak:
+    """The fit of a slit's curve. Raises NoPeak, for a curve that is none of equal slits as well.
+
+    Of readings in motion each is the mean over its way. How far the amplifier smears beyond its integration is known as
+    a bound only: the mean square of the way is taken in the middle between nothing and the most.
+    """
+    return _fit_over(z_um, value, u, seen, seen.way_um * math.sqrt(0.5))
+
+
+def blurred_by_um(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen) -> float:
+    """How far that may be off, were nothing smeared or as much as can be. Raises NoPeak."""
+    nothing, most = (_fit_over(z_um, value, u, seen, way_um).peak_um for way_um in (0.0, seen.way_um))
+    return 0.5 * abs(most - nothing)
+
+
+def _fit_over(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen, way_um: float) -> ShapePeak:
     diffraction = diffraction_over_slit(seen.f_number, slit_um_of(seen.lp_mm), seen.light_nm)
     half_width = seen.curve_width * half_width_um(seen.f_number, seen.lp_mm)
 
     def fitted(ratio: float) -> ShapePeak:
-        return fit_shapes(z_um, value, u, half_width, family_of(diffraction, ratio), position_u_um=seen.position_u_um)
+        family = family_of(diffraction, ratio, round(way_um / half_width, 4))
+        return fit_shapes(z_um, value, u, half_width, family, position_u_um=seen.position_u_um, spent=seen.latencies)
 
     found = fitted(1.0)
     if found.chi2_per_dof > SUSPICIOUS and _fits_better(fitted, found):
@@ -65,6 +83,6 @@ def _fits_better(fitted: Callable[[float], ShapePeak], found: ShapePeak) -> bool
 
 
 @lru_cache(maxsize=8)
-def family_of(diffraction: float, ratio: float) -> Family:
-    """The curves of slits of which one is so many times as wide."""
-    return Family(Shapes(*slit_table(diffraction, FOCUS_REACH, W040_REACH, ratio=ratio)), U_OF_FAMILY)
+def family_of(diffraction: float, ratio: float, way: float = 0.0) -> Family:
+    """The curves of slits of which one is so many times as wide, over a way in geometric half-widths."""
+    return Family(Shapes(*slit_table(diffraction, FOCUS_REACH, W040_REACH, ratio=ratio)), U_OF_FAMILY, way)

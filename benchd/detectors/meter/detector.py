@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
+from benchd.detectors.available import REFERENCE
 from benchd.detectors.detector import Detector
 from benchd.detectors.meter.keys import MeterKeys, problems_of
 from benchd.detectors.meter.light import Dark, LampTrace, Level, Noise, Readings, level_of
@@ -25,6 +26,11 @@ if TYPE_CHECKING:
 
 ASKED_S = 0.03
 """Of a reading that begins when it is asked for, about, for dry runs."""
+
+ASKED_TIMES = 8.0
+"""How often, about, a meter that measures by itself is asked for each value in a pass."""
+GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
+"""Of its multiples the fractions lie evenly, and never in step with anything."""
 
 SUSPECT = "A meter called some of its readings suspect."
 FROZEN = (
@@ -75,6 +81,19 @@ class MeterDetector(Detector):
         from benchd.detectors.meter.curve import fit
 
         return fit(z_um, value, u, seen)
+
+    @classmethod
+    def blurred_by_um(
+        cls,
+        fit: PeakFit,
+        z_um: NDArray[np.float64],
+        value: NDArray[np.float64],
+        u: NDArray[np.float64],
+        seen: CurveSeen,
+    ) -> float:
+        from benchd.detectors.meter.curve import blurred_by_um
+
+        return blurred_by_um(z_um, value, u, seen)
 
     @property
     def point_s(self) -> float:  # type: ignore[override] # read only is all that is needed
@@ -128,6 +147,45 @@ class MeterDetector(Detector):
         exposed_s = self._keys.readings * self._keys.integration_ms / 1000.0
         return Capture(taken, 0.5 * (began_s + clock.monotonic()), clock.utc(), exposed_s)
 
+    def check_streams(self) -> None:
+        if self.gear.reference is None:
+            raise Refused(
+                "bad_request",
+                "While the carriage passes through nothing tells the lamp's drift from the curve: it does not go back "
+                "to the sharpest place.",
+                advice=f"Give a second meter, that sees the lamp alone, the role {REFERENCE}, or leave the mode away.",
+            )
+
+    def stream(self) -> AsyncIterator[Capture]:
+        """One reading after the other: of a meter that measures by itself each that is new, of one that begins when it
+        is asked each answer. Stamps are late by what the amplifier takes, which is the same both ways."""
+        smeared_s = self._keys.settle_ms / 1000.0
+        integration_s = self._keys.integration_ms / 1000.0
+        if integration_s > 0.0:
+            return self._as_they_change(integration_s, math.hypot(integration_s, smeared_s))
+        return self._as_asked(smeared_s)
+
+    async def _as_asked(self, smeared_s: float) -> AsyncIterator[Capture]:
+        clock = self.gear.clock
+        while True:
+            began_s = clock.monotonic()
+            taken = await self._read(1)
+            exposed_s = math.hypot(clock.monotonic() - began_s, smeared_s)
+            yield Capture(taken, taken.t_mono, clock.utc(), exposed_s)
+
+    async def _as_they_change(self, integration_s: float, exposed_s: float) -> AsyncIterator[Capture]:
+        """When the meter has a new value is seen by asking faster than it measures, and not in step with it: else one
+        value would always be seen early, and another late."""
+        clock, before, share, apart_s = self.gear.clock, await self._read(1), 0.0, 0.0
+        while True:
+            share = (share + GOLDEN) % 1.0
+            await clock.sleep(share * integration_s / (ASKED_TIMES if apart_s < integration_s else 1.0))
+            taken = await self._read(1)
+            apart_s = min(taken.t_mono - before.t_mono, integration_s)
+            if taken.signal != before.signal:
+                yield Capture(taken, taken.t_mono - 0.5 * (apart_s + integration_s), clock.utc(), exposed_s)
+            before = taken
+
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         level = self._level(capture)
         return level if isinstance(level, Unusable) else Glance(max(level.mean, 0.0), seen=level)
@@ -166,8 +224,9 @@ class MeterDetector(Detector):
         if isinstance(level, Unusable):
             return level
         lamp, times = self._lamp.at(capture.t_mono)
-        readings = self._keys.readings
-        u_return = times * noise.u(self._most, readings) / self._most
+        readings = len(capture.data.signal)
+        returned = noise.u(self._most, self._keys.readings) / self._most
+        u_return = times * returned
         value = level.mean / lamp
         u = math.hypot(noise.u(level.mean, readings) / lamp, level.u_dark / lamp, value * u_return)
         if u <= 0.0:
@@ -224,4 +283,5 @@ class MeterDetector(Detector):
             )
         qualities = [one.quality for one in (*signal, *lamp)]
         values = tuple(one.value for one in lamp) if reference is not None else None
-        return Readings(tuple(one.value for one in signal), values, qualities.count("bad"), qualities.count("suspect"))
+        bad, suspect = qualities.count("bad"), qualities.count("suspect")
+        return Readings(tuple(one.value for one in signal), values, bad, suspect, signal[-1].t_mono)

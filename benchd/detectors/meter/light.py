@@ -13,12 +13,13 @@ from benchd.errors import BenchdError
 @dataclass(frozen=True, slots=True)
 class Readings:
     """What one capture read: the signal, and the lamp's reference at the same times, None without one; how many
-    readings the meters themselves called bad or suspect."""
+    readings the meters themselves called bad or suspect, and when the last was taken."""
 
     signal: tuple[float, ...]
     reference: tuple[float, ...] | None
     bad: int = 0
     suspect: int = 0
+    t_mono: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class Dark:
 @dataclass(frozen=True, slots=True)
 class Level:
     """Light above the dark, in the signal's unit at the reference's level when the sweep began: its mean, the variance
-    of one reading, and what the dark's own uncertainty adds to the mean."""
+    of one reading (0 where there is one only), and what the dark's own uncertainty adds to the mean."""
 
     mean: float
     variance: float
@@ -52,7 +53,7 @@ def level_of(taken: Readings, dark: Dark, reference_dark: Dark | None, reference
     """
     if taken.reference is None or reference_dark is None or reference_level is None:
         above = [one - dark.level for one in taken.signal]
-        return Level(fmean(above), variance(above), dark.u)
+        return Level(fmean(above), _scatter(above), dark.u)
     lamp = [one - reference_dark.level for one in taken.reference]
     if min(lamp) <= 5.0 * math.sqrt(reference_dark.variance):
         raise BenchdError(
@@ -62,7 +63,11 @@ def level_of(taken: Readings, dark: Dark, reference_dark: Dark | None, reference
         )
     above = [(one - dark.level) * reference_level / by for one, by in zip(taken.signal, lamp, strict=True)]
     mean, by = fmean(above), fmean(lamp)
-    return Level(mean, variance(above), math.hypot(dark.u * reference_level, mean * reference_dark.u) / by)
+    return Level(mean, _scatter(above), math.hypot(dark.u * reference_level, mean * reference_dark.u) / by)
+
+
+def _scatter(readings: Sequence[float]) -> float:
+    return variance(readings) if len(readings) > 1 else 0.0
 
 
 @dataclass(frozen=True, slots=True)

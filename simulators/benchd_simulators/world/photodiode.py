@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from math import exp, pi, sin, sqrt
+from math import pi, sin, sqrt
 
 from benchd_simulators.world import slits
+from benchd_simulators.world.amplifier import Amplifier
 from benchd_simulators.world.drawing import Draws
 from benchd_simulators.world.hardware import PhotodiodeRecord
 from benchd_simulators.world.lens import Optic
@@ -34,18 +35,19 @@ class Photodiode:
         )
         self._dark_V = draws.quantity("photodiode.dark_V", *record.dark_V.parts)
         self._rng = draws.rng("photodiode.noise")
-        self._told = {"signal": 0.0, "reference": 0.0}
+        self._amplifiers = [Amplifier(now, record.settle_s, record.integration_s) for _ in range(2)]
+        self._display: dict[Amplifier, tuple[int, float]] = {}
 
     def volts(self) -> float:
         """Behind the slit, in light from the lamp and from the room."""
         record = self.record
         hums = sin(4 * pi * record.mains_hz * self._now()) * _left(2 * record.mains_hz * record.integration_s)
         light = record.volts * self._lamp() * self._passed() + record.stray_V * (1 + hums)
-        return self._amplified("signal", light)
+        return self._shown(self._amplifiers[0], light)
 
     def reference_volts(self) -> float:
         """Beside the lamp, where no image is."""
-        return self._amplified("reference", (self.record.reference_V or 0.0) * self._lamp())
+        return self._shown(self._amplifiers[1], (self.record.reference_V or 0.0) * self._lamp())
 
     def light_of(self, optic: Optic, depth_um: float) -> float:
         """The share of light that passes the slits at a depth."""
@@ -55,16 +57,19 @@ class Photodiode:
         """The depth at which most passes."""
         return slits.peak_um(optic, self.source_slit_um, self.slit_um)
 
-    def _amplified(self, which: str, light_V: float) -> float:
-        """What the display says: the amplifier has crept so far from what it last told, and ends at its full scale."""
+    def _shown(self, amplifier: Amplifier, light_V: float) -> float:
+        """What the display says, of one stretch of the meter always the same; it ends at its full scale."""
         record = self.record
-        crept = exp(-self._still_s() / record.settle_s)
-        true = light_V + (self._told[which] - light_V) * crept
-        self._told[which] = true
+        true = amplifier.tell(light_V, self._still_s())
+        stretch, shown = self._display.get(amplifier, (-1, 0.0))
+        if stretch == amplifier.stretch:
+            return shown
         noise = sqrt(record.noise_V**2 + record.shot_V**2 * max(true, 0.0))
         told = self._dark_V + true + noise * float(self._rng.standard_normal())
         told = min(max(told, -record.full_scale_V), record.full_scale_V)
-        return round(told / record.resolution_V) * record.resolution_V
+        shown = round(told / record.resolution_V) * record.resolution_V
+        self._display[amplifier] = amplifier.stretch, shown
+        return shown
 
 
 def _left(turns: float) -> float:
