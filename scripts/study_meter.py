@@ -15,7 +15,7 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from functools import partial
 from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any, Literal, cast
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -75,6 +75,8 @@ class Case:
     limits_um = (0.0, 30000.0)
     overshoot_um = 100.0
     stops = 0
+    mode: Literal["stepped", "continuous"] = "stepped"
+    loop: Callable[[], asyncio.AbstractEventLoop] | None = None
 
     def __init__(self, of: Photodiode, rng: np.random.Generator) -> None:
         self.of, self.rng = of, rng
@@ -105,6 +107,7 @@ class Case:
         self._top = float(self._spline(self.truth_um))
         self._slope = float(rng.uniform(-1.0, 1.0)) * of.drift / 600.0
         self._warm = float(rng.uniform(-1.0, 1.0)) * of.drift
+        self.stated: dict[str, float] = {"settle_ms": 5.0}
         self.dark, self.reference_dark = (float(rng.uniform(-0.2, 1.0)) * of.dark for _ in range(2))
 
     def _slits(self) -> tuple[float, float]:
@@ -124,9 +127,19 @@ class Case:
         if self._read % (1 if self.of.return_every else 2) == 0:
             self._flicker = 1.0 + self.of.flicker * float(self.rng.standard_normal())
         self._read += 1
-        return (
-            self.lit * self._flicker * (1.0 + self._slope * self.seconds + self._warm * math.exp(-self.seconds / 120.0))
-        )
+        return self.lit * self._flicker * self._drifted()
+
+    def _drifted(self) -> float:
+        return 1.0 + self._slope * self.seconds + self._warm * math.exp(-self.seconds / 120.0)
+
+    async def rest(self, seconds: float) -> None:
+        self.seconds += seconds
+
+    async def told(self, diode: Diode) -> float:
+        """What a meter reads now: the level of its light and dark, with noise."""
+        self.seconds += 0.01
+        light = self.lamp() * diode.light()
+        return light + diode.dark + self.noisy(light)
 
     def noisy(self, light: float) -> float:
         drawn = self.rng.standard_normal() if self.of.tails is None else self._t(self.of.tails)
@@ -154,13 +167,12 @@ class Diode:
     unit = "V"
 
     def __init__(self, case: Case, light: Callable[[], float], dark: float) -> None:
-        self._case, self._light, self._dark = case, light, dark
+        self._case, self.light, self.dark = case, light, dark
 
     async def read(self) -> Reading:
-        case = self._case
-        case.seconds += 0.01
-        light = case.lamp() * self._light()
-        return Reading(light + self._dark + case.noisy(light), self.unit, case.seconds, UTC)
+        began_s = self._case.seconds
+        value = await self._case.told(self)
+        return Reading(value, self.unit, 0.5 * (began_s + self._case.seconds), UTC)
 
 
 class Quiet:
@@ -180,13 +192,15 @@ class Quiet:
         return UTC
 
     async def sleep(self, seconds: float) -> None:
-        self._case.seconds += seconds
+        await self._case.rest(seconds)
 
 
-def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Case, MeterDetector, SweepData]:
+def swept(
+    of: Photodiode, rng: np.random.Generator, made: type[Case] = Case, **changed: Any
+) -> tuple[Case, MeterDetector, SweepData]:
     """A case, its detector with the keys of the stratum or those `changed`, and what a sweep brings. Raises BenchdError
     as the sweeper does."""
-    case = Case(of, rng)
+    case = made(of, rng)
     quiet: Any = Quiet(case)
 
     @asynccontextmanager
@@ -198,7 +212,7 @@ def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Cas
     async def level() -> float:
         return 1.0
 
-    stated = {"slit_um": of.slit_um, "u_slit_um": 0.006 * of.slit_um, "settle_ms": 5.0, "full_scale": 100.0}
+    stated = {"slit_um": of.slit_um, "u_slit_um": 0.006 * of.slit_um, "full_scale": 100.0, **case.stated}
     keys = MeterKeys.model_validate({**stated, "return_every": of.return_every, **changed})
     reference: Any = None if of.return_every else Diode(case, lambda: 1.0, case.reference_dark)
     light: Any = SimpleNamespace(level=level)
@@ -208,7 +222,7 @@ def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Cas
     keeper: Any = SimpleNamespace(
         chain=CHAIN,
         arrangement=SimpleNamespace(curve_width=TWICE),
-        document=SimpleNamespace(rev=1, glass=(), adapters=(), trim_um=0.0, told_by={}, **nothing),
+        document=SimpleNamespace(rev=1, glass=(), adapters=(), trim_um=0.0, told_by={}, wavelength_nm=NM, **nothing),
         check_depth=lambda depth_um: None,
         require_driven=lambda: None,
         clearance_of=lambda document: SimpleNamespace(least_depth_um=None),
@@ -216,25 +230,30 @@ def swept(of: Photodiode, rng: np.random.Generator, **changed: Any) -> tuple[Cas
     detector = MeterDetector(Gear(meter, "detector", quiet, light, inline, quiet, keys, reference, darkened))
     sweeper = Sweeper(cast(Any, case), detector, inline, keeper, quiet, quiet, quiet)
     run = RunRecord(f"r-{1 + int(rng.integers(9000)):04d}", "sweep", "study")
-    order = SweepOrder(repeats=of.repeats)
-    return case, detector, asyncio.run(sweeper.sweep(order, of.f_number, run, Gate(), lambda done, of: None))
+    order = SweepOrder(repeats=of.repeats, mode=case.mode)
+    with asyncio.Runner(loop_factory=case.loop) as runner:
+        work = sweeper.sweep(order, of.f_number, run, Gate(), lambda done, of: None)
+        return case, detector, runner.run(work)
 
 
 def fitted(of: Photodiode, detector: MeterDetector, data: SweepData) -> PeakFit:
     """Best focus as a finding has it. Raises NoPeak."""
     columns = [(p.offset_um, *p.channels["light"]) for p in data.points]
     z, value, u = (np.array(column) for column in zip(*columns, strict=True))
-    return detector.best_focus(z, value, u, CurveSeen(of.f_number, data.lp_mm, NM, TWICE, of.place_um))
+    return detector.best_focus(
+        z, value, u, CurveSeen(of.f_number, data.lp_mm, NM, TWICE, of.place_um, data.latencies, data.way_um)
+    )
 
 
-def drawn(of: Photodiode, rng: np.random.Generator) -> Drawn:
+def drawn(of: Photodiode, rng: np.random.Generator, made: type[Case] = Case) -> Drawn:
     """A case: what a sweep finds, beside the truth. Where it is refused, for too little light, another is drawn."""
     try:
-        case, detector, data = swept(of, rng)
+        case, detector, data = swept(of, rng, made)
         fit = fitted(of, detector, data)
     except (Refused, NoPeak):
-        return drawn(of, rng)
-    return Drawn(fit.peak_um, fit.u_um, coverage_factor(float(fit.dof)) * fit.u_um, case.truth_um)
+        return drawn(of, rng, made)
+    u_um = math.hypot(fit.u_um, *(line.u for line in data.timing))
+    return Drawn(fit.peak_um, u_um, coverage_factor(float(fit.dof)) * u_um, case.truth_um)
 
 
 REFERENCE = Photodiode()

@@ -34,6 +34,19 @@ def over_exposure(values: NDArray[np.float64]) -> float:
     return float(WEIGHTS @ values)
 
 
+class Ripple:
+    """What the speed of a case's passes ripples by, a `share` of it."""
+
+    def __init__(self, rng: np.random.Generator, share: float) -> None:
+        self._hz, self._phase, self._share = float(rng.uniform(3.0, 15.0)), float(rng.uniform(0.0, 2 * pi)), share
+
+    def ahead_s(self, began_s: float, into_s: float) -> float:
+        """How far ahead of an even speed it is, as time."""
+        w = 2.0 * pi * self._hz
+        phase = self._phase + w * began_s
+        return self._share / w * (cos(phase) - cos(phase + w * into_s))
+
+
 class Motion:
     """Passes of one case, and the stream of captures beside: the true places in each exposure are its data."""
 
@@ -43,7 +56,7 @@ class Motion:
         self._late_s = timing.late_s * float(rng.choice((0.3, 1.0)))
         self._drift = timing.drift * sin(float(rng.uniform(-pi / 2, pi / 2)))
         self._poll_late_s = float(rng.uniform(0.0, 0.002))
-        self._ripple_hz, self._phase = float(rng.uniform(3.0, 15.0)), float(rng.uniform(0.0, 2 * pi))
+        self._ripple = Ripple(rng, timing.ripple)
         self._next_s = self._began_s = world.seconds
         self._captures: asyncio.Queue[Capture] = asyncio.Queue()
         self.stand()
@@ -80,7 +93,7 @@ class Motion:
 
             def place(t: float) -> float:
                 into_s = min(max(t - began_s, 0.0), lasts_s)  # noqa: B023 used before the next way
-                return from_um + way * speed_um_s * (into_s + self._rippled_s(began_s, into_s))  # noqa: B023
+                return from_um + way * speed_um_s * (into_s + self._ripple.ahead_s(began_s, into_s))  # noqa: B023
 
             self._next_s = max(self._next_s, began_s + 0.5 * self._timing.exposed_s)
             while self._next_s < began_s + lasts_s + TURNS_S:
@@ -93,12 +106,6 @@ class Motion:
         self.stand()
         await asyncio.sleep(0)
         return Reading(world.encoder.read_um(), "um", world.seconds, UTC)
-
-    def _rippled_s(self, began_s: float, into_s: float) -> float:
-        """How far ahead of an even speed it is, as time."""
-        w = 2.0 * pi * self._ripple_hz
-        phase = self._phase + w * began_s
-        return self._timing.ripple / w * (cos(phase) - cos(phase + w * into_s))
 
 
 def run_up(speed_um_s: float) -> float:

@@ -20,6 +20,7 @@ from benchd.errors import BenchdError
 from benchd.metrology.drawn import Drawn, Stratum
 from benchd.questions import registry as questions
 from study_meter import STRATA
+from study_meter_passes import STRATA as PASSES
 from study_tables import STATED, TAIL
 
 CASES, QUICK_CASES = 4000, 1000
@@ -53,7 +54,7 @@ def _of_arrangement(name: str) -> Mapping[str, Stratum]:
 
 def _of_detector(name: str) -> Mapping[str, Stratum]:
     if name == MeterDetector.name and detectors.DETECTORS.is_ours(name):
-        return STRATA  # by the simulators' optics, of which benchd knows nothing
+        return {**STRATA, **PASSES}  # by the simulators' optics, of which benchd knows nothing
     return detectors.detector(name).strata()
 
 

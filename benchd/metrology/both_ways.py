@@ -25,6 +25,8 @@ Fit = Callable[[Floats, Floats, Floats], PeakFit]
 ROUNDS = 8
 SETTLED_UM = 1e-3
 """So little a further round would shift a reading by."""
+NEGLIGIBLE = 0.02
+"""Or change the latency by, in standard uncertainties of it."""
 
 LEAST_OF_A_WAY = 5
 """Readings of each way inside the window of the fit: fewer do not tell that way's peak from the other's."""
@@ -51,8 +53,8 @@ class Way:
 class BothWays:
     """The fit of all passes together, with `latency_s` taken off and its standard uncertainty; `apart_um` is how far
     the peaks of the two ways lie apart before. `places_um` holds one array a way, NaN for a reading that is not used.
-    `joined` is place, value and u of all others in the order taken, as they were fitted. `u_peak_um` is what the latency
-    adds to the fit's own u of the peak: nothing where both ways weigh alike.
+    `joined` is place, value and u of all others in the order taken, as fitted. `u_peak_um` is what the latency adds to
+    the fit's own u of the peak: nothing where both ways weigh alike.
     """
 
     fit: PeakFit
@@ -80,7 +82,7 @@ def fit_both_ways(
         step, sd, u_peak = _step(fit, z, speed, v, u)
         latency += step
         shifts_um = abs(step) * float(np.abs(speed).max())
-        if shifts_um < SETTLED_UM:
+        if shifts_um < SETTLED_UM or abs(step) < NEGLIGIBLE * sd:
             break
     else:
         # A reading at the window's end that one latency takes in and the next leaves out: no harm while that is noise.

@@ -58,10 +58,10 @@ class ShapePeak(PeakFit):
         return jacobian(self.family, z_um, self.half_width_um, self.coefficients)
 
     def by_place(self, z_um: FloatArray) -> FloatArray:
-        return np.negative(self.by_coefficients(z_um)[:, 0])  # a curve goes with its peak
+        return np.asarray(-self.by_coefficients(z_um)[:, 0], dtype=np.float64)  # a curve goes with its peak
 
     def peak_by_coefficients(self) -> FloatArray:
-        return np.eye(TERMS)[0]
+        return np.array([1.0, *(TERMS - 1) * [0.0]])
 
 
 def fit_shapes(

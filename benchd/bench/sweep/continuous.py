@@ -94,10 +94,9 @@ def fit_legs(
     merit: str,
     seen: CurveSeen,
     latency_s: float,
-) -> tuple[BothWays, float] | str:
+) -> BothWays | str:
     """For the worker: `fit_both_ways` of legs, each times, positions, and of each reading stamp, exposure, value and u,
-    with the curve of that detector; and how far the peak may be off by the motion's blur. Or a sentence saying why
-    there is none. `seen` is by the carriage."""
+    with the curve of that detector, `seen` by the carriage; or a sentence saying why there is none."""
     ways = []
     for t_s, z_um, readings in legs:
         columns = np.array(readings, dtype=np.float64).reshape(-1, 4).T
@@ -105,10 +104,14 @@ def fit_legs(
     whose = whose_curve(merit)
     half_width = seen.curve_width * half_width_um(seen.f_number, seen.lp_mm)
     try:
-        found = fit_both_ways(ways, half_width, latency_s, partial(whose.best_focus, seen=seen))
-        return found, whose.blurred_by_um(found.fit, *found.joined, seen)
+        return fit_both_ways(ways, half_width, latency_s, partial(whose.best_focus, seen=seen))
     except NoPeak as none:
         return none.text
+
+
+def blurred_by_um(found: BothWays, merit: str, seen: CurveSeen) -> float:
+    """For the worker: how far the peak may be off by the motion's blur, by the carriage."""
+    return whose_curve(merit).blurred_by_um(found.fit, *found.joined, seen)
 
 
 def steady(leg: Leg, plan: PassPlan, latency_s: float) -> list[int]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import AsyncIterator, Sequence
+from random import Random
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from benchd.detectors.available import REFERENCE
@@ -26,11 +27,6 @@ if TYPE_CHECKING:
 
 ASKED_S = 0.03
 """Of a reading that begins when it is asked for, about, for dry runs."""
-
-ASKED_TIMES = 8.0
-"""How often, about, a meter that measures by itself is asked for each value in a pass."""
-GOLDEN = 0.5 * (math.sqrt(5.0) - 1.0)
-"""Of its multiples the fractions lie evenly, and never in step with anything."""
 
 SUSPECT = "A meter called some of its readings suspect."
 FROZEN = (
@@ -174,17 +170,18 @@ class MeterDetector(Detector):
             yield Capture(taken, taken.t_mono, clock.utc(), exposed_s)
 
     async def _as_they_change(self, integration_s: float, exposed_s: float) -> AsyncIterator[Capture]:
-        """When the meter has a new value is seen by asking faster than it measures, and not in step with it: else one
-        value would always be seen early, and another late."""
-        clock, before, share, apart_s = self.gear.clock, await self._read(1), 0.0, 0.0
+        """When the meter has a new value is seen by asking faster than it measures. How long after it had it is drawn
+        anew for each: were the questions in step with the meter, all would be late alike on one way, and otherwise on
+        the other."""
+        clock, before, draw = self.gear.clock, await self._read(1), Random(0)
         while True:
-            share = (share + GOLDEN) % 1.0
-            await clock.sleep(share * integration_s / (ASKED_TIMES if apart_s < integration_s else 1.0))
             taken = await self._read(1)
             apart_s = min(taken.t_mono - before.t_mono, integration_s)
-            if taken.signal != before.signal:
-                yield Capture(taken, taken.t_mono - 0.5 * (apart_s + integration_s), clock.utc(), exposed_s)
+            new = taken.signal != before.signal
             before = taken
+            if new:
+                yield Capture(taken, taken.t_mono - 0.5 * (apart_s + integration_s), clock.utc(), exposed_s)
+                await clock.sleep(draw.uniform(0.0, apart_s))
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         level = self._level(capture)
