@@ -46,7 +46,7 @@ class Question(Wording, ABC):
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
     `target` restricts it to benches whose target rides on the carriage, or is fixed; `arrangement` to those of one
     arrangement, whose keys `arrangement_keys` the bench file has to state; `by_steps` to those whose steps are the
-    carriage's position. `sweeps` is the least number of sweeps of
+    carriage's position; `by_modulation` to detectors that measure a modulation. `sweeps` is the least number of sweeps of
     the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by the same
     person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept readings that
     it needs. Asking before these exist is refused, by dry runs as well.
@@ -65,6 +65,7 @@ class Question(Wording, ABC):
     arrangement: ClassVar[str | None] = None
     arrangement_keys: ClassVar[tuple[str, ...]] = ()
     by_steps: ClassVar[bool] = False
+    by_modulation: ClassVar[bool] = False
     sweeps: ClassVar[int] = 0
     repeated: ClassVar[int] = 0
     most_sweeps: ClassVar[int | None] = None
@@ -160,6 +161,18 @@ class Question(Wording, ABC):
                 advice="With a scale in the role `position` its own figures count, and nothing needs to be done; "
                 "without one write `steps: {u_pitch, periodic_um, period_um, u_backlash_um, u_home_um, alpha_per_K}` "
                 "in the bench file.",
+            )
+
+    @final
+    @classmethod
+    def check_merit(cls, merit: str, modulation: bool) -> None:
+        """Raise Refused('bad_request') for sweeps by a detector whose curves have no width that `by_modulation` asks
+        for."""
+        if cls.by_modulation and not modulation:
+            raise Refused(
+                "bad_request",
+                f"{cls.name} goes by the width of a modulation's curve, and merit {merit} has none.",
+                advice="Measure with a camera as the detector; a plate is known by its record as well.",
             )
 
     @final

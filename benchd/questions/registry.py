@@ -19,6 +19,7 @@ DECLARED: Mapping[str, Any] = {
     "arrangement": str | None,
     "arrangement_keys": tuple[str, ...],
     "by_steps": bool,
+    "by_modulation": bool,
     "sweeps": Annotated[int, Ge(0)],
     "repeated": Annotated[int, Ge(0)],
     "most_sweeps": Annotated[int, Ge(0)] | None,

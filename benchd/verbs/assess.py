@@ -51,13 +51,16 @@ class Assess(Verb[AssessArgs]):
 
     def effect(self, args: AssessArgs, predicted: PredictedBench, open_args: OpenArgs) -> Entry:
         from benchd.questions.registry import question
-        from benchd.verbs.predicted_bench import KINDS, SWEPT, SWEPT_HERE, WITHOUT_M
+        from benchd.verbs.predicted_bench import KINDS, LAST_SWEEP, SWEPT, SWEPT_HERE, WITHOUT_M
 
         entry, asked = super().effect(args, predicted, open_args), question(args.name)
         taken = predicted.state.get(SWEPT_HERE if asked.at_set_up else SWEPT)
         try:
             kinds = () if taken is None or asked.at_set_up else predicted.state.get(KINDS) or ()
             asked.check_sweeps(asked.sweeps if taken is None else taken, len(kinds))  # what is unknown may be enough
+            if (last := predicted.state.get(LAST_SWEEP)) is not None:
+                detector = predicted.view.detector_for(*last).detector
+                asked.check_merit(detector.name, detector.modulation)
             if asked.needs_m and predicted.state.get(WITHOUT_M):
                 raise asked.no_m()
             lens, values = predicted.set_up.values.get("lens"), predicted.set_up.values

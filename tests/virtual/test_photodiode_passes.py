@@ -140,3 +140,13 @@ async def test_a_meter_that_answers_too_slowly_is_refused_and_nothing_moves(tmp_
         await client.command("setup", set={"lens": LENS, "adapters": ADAPTERS, "glass": GLASS, "ring": "infinity"})
         with pytest.raises(RunEnded, match="come too slowly for a continuous sweep"):
             await at.sweep(mode="continuous", repeats=1)
+
+
+async def test_a_plate_is_refused_before_anything_moves(tmp_path: Path) -> None:
+    """The question goes by the width of a modulation's curve: it was refused once four sweeps had been taken."""
+    async with VirtualBench(tmp_path, world=NAME, config=NAME) as bench, bench.client() as client:
+        await client.command("take", beat=False)
+        stood = bench.place_um()
+        with pytest.raises(BenchdError, match="goes by the width of a modulation's curve, and merit meter has none"):
+            await client.run("glass_toggle", {"lens": LENS, "adapters": ADAPTERS, "glass": GLASS})
+        assert bench.place_um() == stood

@@ -38,7 +38,8 @@ class Streamed:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How often captures come (1/s), and how long each gathers light (s), at the most the time between two."""
+    """How often captures come (1/s), and how long each gathers light (s): for longer than from one to the next where an
+    amplifier smears it; as long as that where it is not known."""
 
     rate_hz: float
     exposed_s: float
@@ -114,7 +115,7 @@ class Stream:
             after.t_mono - before.t_mono for before, after in zip(self._first, self._first[1:], strict=False)
         )
         exposed_s = max(capture.exposed_s for capture in self._first)
-        return Pace(1.0 / apart, min(exposed_s, apart) or apart)
+        return Pace(1.0 / apart, exposed_s or apart)
 
     def begin(self, from_s: float) -> None:
         """Keep what is stamped from then on (monotonic); what was kept before is thrown away."""

@@ -23,6 +23,7 @@ class GlassToggle(Question):
     target = "carried"
     asks = "How far does the glass behind the lens move its focus, and is that what its record says?"
     sweeps = most_sweeps = 4
+    by_modulation = True
     values: ClassVar = {
         "shift": Named("Shift by the glass"),
         "paraxial": Named("Paraxial shift"),
@@ -56,12 +57,7 @@ class GlassToggle(Question):
 
         sweeps, setup, scale = evidence.sweeps, evidence.setup, evidence.scale
         glass = list(out_in_in_out(sweeps))
-        if not is_modulation(sweeps[0].merit):
-            raise Refused(
-                "bad_request",
-                f"glass_toggle goes by the width of a modulation's curve, and merit {sweeps[0].merit} has none.",
-                advice="Measure the plate with a camera as the detector, or by thickness and index in its record.",
-            )
+        self.check_merit(sweeps[0].merit, is_modulation(sweeps[0].merit))
         visits, widths, flags = [], [], [*flags_of(sweeps)]
         for sweep in sweeps:
             fit = with_timing(best_focus([sweep], evidence), sweep)
