@@ -46,8 +46,8 @@ class Question(Wording, ABC):
     `asks` is the question in one sentence. `of` is the kind of record that it is about, None if the set-up is enough.
     `target` restricts it to benches whose target rides on the carriage, or is fixed; `arrangement` to those of one
     arrangement, whose keys `arrangement_keys` the bench file has to state; `by_steps` to those whose steps are the
-    carriage's position; `by_modulation` to detectors that measure a modulation. `sweeps` is the least number of sweeps of
-    the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by the same
+    carriage's position; `by_modulation` to detectors that measure a modulation. `sweeps` is the least number of sweeps
+    of the run, `most_sweeps` the largest, `repeated` the least number that repeat another of the same lens by the same
     person; with `at_set_up` only those at the set-up in force count. `readings` are the names of the kept readings that
     it needs. Asking before these exist is refused, by dry runs as well.
     `looks_back` names an assessment: the evidence then has its last findings about the lens, of as many earlier runs as
