@@ -123,7 +123,11 @@ class ErrorDistribution:
 
     def scaled(self, factor: float) -> ErrorDistribution:
         """The same shape, `factor` times as wide."""
-        return replace(self, u_core=factor * self.u_core, shapes=tuple((shape, factor * u) for shape, u in self.shapes))
+        core = replace(self, u_core=factor * self.u_core, shapes=())
+        if factor > 0.0:  # places go with their shapes, and to find them again costs more than all else of a decision
+            object.__setattr__(core, "shapes", tuple((shape, factor * u) for shape, u in self.shapes))
+            object.__setattr__(core, "_at", None if self._at is None else factor * self._at)
+        return core
 
     def _core(self, x: NDArray[np.float64]) -> NDArray[np.float64]:
         from scipy.special import ndtr, stdtr

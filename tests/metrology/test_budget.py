@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from benchd.metrology.budget import Term, combine, effective_dof, standard_u
-from benchd.metrology.distribution import ErrorDistribution, coverage_factor
+from benchd.metrology.distribution import ErrorDistribution, Shape, coverage_factor
 
 
 def _end_gauge() -> list[Term]:
@@ -213,3 +213,17 @@ def test_an_empty_budget_is_exact_and_a_negative_line_is_refused() -> None:
         standard_u(1.0, "normal")
     with pytest.raises(ValueError, match="coverage"):
         coverage_factor(None, 1.0)
+
+
+@pytest.mark.parametrize("u_core", [0.0, 0.05, 1.3])
+@pytest.mark.parametrize(
+    "shapes", [(), (("rectangular", 0.9),), (("triangular", 0.4), ("arcsine", 0.7), ("rectangular", 0.2))]
+)
+def test_scaled_it_is_as_one_of_that_width(u_core: float, shapes: tuple[tuple[Shape, float], ...]) -> None:
+    for factor in (0.3, 2.5):
+        scaled = ErrorDistribution(u_core, 7.0, shapes).scaled(factor)
+        anew = ErrorDistribution(factor * u_core, 7.0, tuple((shape, factor * u) for shape, u in shapes))
+        assert scaled == anew
+        for x in (-1.1, 0.0, 0.2, 0.83, 4.0):
+            assert scaled.cdf(x) == pytest.approx(anew.cdf(x), abs=1e-12)
+    assert ErrorDistribution(u_core, 7.0, shapes).scaled(0.0) == ErrorDistribution(0.0, 7.0)
