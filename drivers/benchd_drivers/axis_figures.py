@@ -60,6 +60,11 @@ class AxisFigures(BaseModel):
         """One step."""
 
     @property
+    def told_in(self) -> float:
+        """The steps in which its place is told."""
+        return self.resolution
+
+    @property
     @abstractmethod
     def tolerance(self) -> float:
         """How near counts as there."""
@@ -102,7 +107,7 @@ class AxisFigures(BaseModel):
             unit=self.UNIT,
             low=self.travel[0],
             high=self.travel[1],
-            resolution=self.resolution,
+            resolution=max(self.resolution, self.told_in),
             top_speed=self.top_speed,
             acceleration=self.acceleration,
             lookahead_s=0.0,

@@ -46,9 +46,13 @@ class GcodeAnyAxisConfig(AxisFigures):
         return place / self.scale + self.zero_at
 
     @property
+    def told_in(self) -> float:
+        return TOLD * self.per_unit
+
+    @property
     def tolerance(self) -> float:
         """How near counts as there: the controller rounds to a step, and tells thousandths of its unit."""
-        return self.resolution + 1.5 * TOLD * self.per_unit
+        return self.resolution + 1.5 * self.told_in
 
 
 class GcodeAxisConfig(Along, GcodeAnyAxisConfig):
@@ -92,16 +96,12 @@ class GcodeRotaryConfig(Turning, GcodeAnyAxisConfig):
     @model_validator(mode="after")
     def _no_finer_than_told(self) -> Self:
         """How near a turn has to end goes by the resolution; the controller tells where it ended in thousandths."""
-        if self.resolution < self._told_deg * (1 - 1e-9):
+        if self.resolution < self.told_in * (1 - 1e-9):
             raise ValueError(
-                f"resolution_deg: at least {self._told_deg:.12g} deg, a thousandth of `deg_per_unit`: the controller "
+                f"resolution_deg: at least {self.told_in:.12g} deg, a thousandth of `deg_per_unit`: the controller "
                 f"tells its place no finer than that. Left out, it is that or {STEP_DEG:g} deg, whichever is more"
             )
         return self
-
-    @property
-    def _told_deg(self) -> float:
-        return TOLD * self.deg_per_unit
 
     @property
     def per_unit(self) -> float:
@@ -109,4 +109,4 @@ class GcodeRotaryConfig(Turning, GcodeAnyAxisConfig):
 
     @property
     def resolution(self) -> float:
-        return self.resolution_deg or max(STEP_DEG, self._told_deg)
+        return self.resolution_deg or max(STEP_DEG, self.told_in)

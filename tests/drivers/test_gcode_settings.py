@@ -159,3 +159,14 @@ async def test_a_line_that_echoes_real_time_bytes_is_understood() -> None:
         board._lines.add(sent)
         board._take(said)
         assert sent.answer.done(), said
+
+
+@pytest.mark.parametrize(
+    ("um_per_unit", "resolution_um", "told_um"),
+    [(1000.0, 1.0, 1.0), (1000.0, 0.25, 1.0), (1000.0, 5.0, 5.0), (5000.0, 1.0, 5.0)],
+)
+def test_a_bench_that_counts_steps_goes_by_what_is_told(
+    um_per_unit: float, resolution_um: float, told_um: float
+) -> None:
+    """Positions are reported with three digits of the controller's unit, whatever a step of its motor is."""
+    assert axis(um_per_unit=um_per_unit, resolution_um=resolution_um).spec().resolution == pytest.approx(told_um)
