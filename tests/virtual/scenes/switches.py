@@ -10,7 +10,7 @@ from tests.virtual.schedule import Step
 
 def pressed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """While it moves and is lit a switch is acted on; motion and light are asked for while it is, and once it is let
-    go. It is re-armed too early, and in time."""
+    go, perhaps by the next daemon. It is re-armed too early, and in time."""
     steps: list[Step] = []
     for _ in range(2):
         what = {"what": chance.choice(("emergency_stop", "emergency_stop", "hands_in"))}
@@ -22,7 +22,11 @@ def pressed(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s + held_s - 0.2, "hand", "rearm"))
         at_s += held_s
         steps.append(Step(at_s, "hand", "release", what))
-        steps += _tried(chance, at_s + 1.0, who)
+        if chance.random() < 0.5:
+            at_s += 0.5
+            steps.append(Step(at_s, "daemon", chance.choice(("kill", "restart")), {"down_s": 0.1}))
+            at_s += 4.0
+        steps += [Step(at_s + 0.8, who, "take", {"force": True}), *_tried(chance, at_s + 1.0, who)]
         at_s += 8.0
         steps.append(Step(at_s, "hand", "rearm"))
         at_s += 1.0
