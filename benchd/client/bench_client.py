@@ -18,7 +18,7 @@ import aiomqtt
 from benchd.client.dial import dial, find_bench, where
 from benchd.client.heard import Heard
 from benchd.client.holding import Holding
-from benchd.client.outcome import Limit, failure_of, result_of
+from benchd.client.outcome import Limit, failure_of, goes_on, result_of
 from benchd.client.watch import Watch
 from benchd.devices.clock import now_s
 from benchd.errors import BenchdError, Refused
@@ -177,7 +177,8 @@ class BenchClient:
         return result_of(reply)
 
     async def do(self, verb: str, *, within_s: float | None = None, **args: Any) -> dict[str, Any]:
-        """Send a command, and wait for the event of its end; gives that event's data.
+        """Send a command, and wait for the event of its end; gives that event's data. What is done once it is answered
+        (`setup` without `follow`, `read`) has no such event: then the result of the reply.
 
         A sweep may ask a question before it begins (`kept("procedure")["ask"]`), and waits for the answer.
 
@@ -185,7 +186,9 @@ class BenchClient:
         """
         ident = secrets.token_hex(6)
         events = self.events()
-        await self.command(verb, ident=ident, **args)
+        result = await self.command(verb, ident=ident, **args)
+        if not goes_on(verb, args):
+            return result
         async with Limit(within_s, f"`{verb}` has not ended"):
             return await self.end_of(ident, events)
 

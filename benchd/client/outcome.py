@@ -1,8 +1,9 @@
-"""Turns a reply, an end event or a timeout into a result or an error."""
+"""What a command comes to: a reply, an end event or a timeout as a result or an error; whether an event comes."""
 
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Any
 
@@ -35,6 +36,19 @@ class Limit:
             await self._timeout.__aexit__(kind, error, trace)
         except TimeoutError:
             raise BenchdError("timeout", self._sentence[0].upper() + self._sentence[1:]) from None
+
+
+def goes_on(verb: str, args: Mapping[str, Any]) -> bool:
+    """Whether a command that was taken continues after its reply, and ends with an event."""
+    from pydantic import ValidationError
+
+    from benchd.verbs.table import VERBS
+
+    known = VERBS.get(verb)
+    try:
+        return known is None or known.takes_time(known.args.model_validate(args))
+    except ValidationError:  # a bench of another version took it
+        return True
 
 
 def result_of(reply: dict[str, Any]) -> dict[str, Any]:

@@ -149,6 +149,15 @@ async def test_do_waits_for_the_event_that_ends_it(rig: MqttRig, client: BenchCl
     assert caught.value.code == "timeout"
 
 
+async def test_do_of_what_is_done_once_it_is_answered_does_not_wait(rig: MqttRig, client: BenchClient) -> None:
+    """`setup` without `follow` has no event of its end: it waited for ever."""
+    await client.command("take")
+    assert await client.do("setup", set={"trim_um": 0.0}, within_s=5) == {"did": "setup"}
+    with pytest.raises(BenchdError, match="`setup` has not ended"):
+        await client.do("setup", set={"trim_um": 0.0}, follow=True, within_s=0.1)
+    assert await client.do("read", device="position", within_s=5) == {"did": "read"}
+
+
 async def test_stop_needs_nothing(rig: MqttRig, client: BenchClient) -> None:
     await client.stop()
     await client.stop("carriage")
