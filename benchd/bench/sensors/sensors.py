@@ -5,7 +5,7 @@ A reading that is bad, too old, or cannot be had is none, and is said so; then a
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -71,14 +71,16 @@ class Sensors:
             return Silent(f"its reading is {age_s:.0f} s old, and {oldest_s:g} s is the most (sensors.{role}.oldest_s)")
         return converted(reading.value, reading.unit, IN[role][1]), reading
 
-    async def told(self, setup: SetupDocument, nominal_um: float | None) -> Told:
+    async def told(
+        self, setup: SetupDocument, nominal_um: float | None, nominal_at: Callable[[float], float | None]
+    ) -> Told:
         """What the set-up is to be changed by: what is told and differs from what stands there by more than `ENTERS`.
 
-        `nominal_um` is where the carriage will stand.
+        `nominal_um` is where the carriage stands by this set-up, `nominal_at` tells it for another distance (mm).
         """
         told = Told()
         await self._temperature(setup, told)
-        await self._distance(setup, nominal_um, told)
+        await self._distance(setup, nominal_um, nominal_at, told)
         return told
 
     async def _temperature(self, setup: SetupDocument, told: Told) -> None:
@@ -92,7 +94,13 @@ class Sensors:
         if known is None or abs(found - known) > ENTERS * u_K:
             told.values["temperature_C"], told.by["temperature_C"] = round(found, 3), self._name("temperature")
 
-    async def _distance(self, setup: SetupDocument, nominal_um: float | None, told: Told) -> None:
+    async def _distance(
+        self,
+        setup: SetupDocument,
+        nominal_um: float | None,
+        nominal_at: Callable[[float], float | None],
+        told: Told,
+    ) -> None:
         if self._file.sensors.range is None or setup.lens is None or nominal_um is None:
             return
         found = await self._heard("range", told, "type distance_mm")
@@ -108,7 +116,10 @@ class Sensors:
                 advice = "Measure it again; cleared (null), it is taken from the meter."
                 told.said.append(("range_differs", f"{text} {distance_mm:.0f} mm.", advice))
         elif setup.distance_mm is None or abs(distance_mm - setup.distance_mm) > ENTERS * own.u_mm:
-            told.values["distance_mm"], told.by["distance_mm"] = round(distance_mm, 3), self._name("range")
+            # The wall's own shift takes the target with it: half a millimetre of a 50 mm lens that had no distance yet.
+            shifted_um = (nominal_at(distance_mm) or nominal_um) - nominal_um
+            told.values["distance_mm"] = round(distance_mm + shifted_um / 1000.0, 3)
+            told.by["distance_mm"] = self._name("range")
 
     async def _heard(self, role: Role, told: Told, instead: str) -> float | None:
         found = await self.read(role)

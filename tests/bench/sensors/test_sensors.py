@@ -131,8 +131,8 @@ async def test_the_distance_enters_where_nobody_has_typed_one(tmp_path: Path) ->
         await nominal(made)
         document, chain = made.bench.setup.document, made.bench.setup.chain
         assert document.told_by == {"distance_mm": "range_meter"}
-        # 4900 mm and the offset to the target, which stands where the chain has it.
-        assert document.distance_mm == pytest.approx(5000.0 + (chain.carriage_um or 0.0) / 1000.0, abs=1.0)
+        # 4900 mm and the offset to the target, which stands where the chain has it: the shift by this wall included.
+        assert document.distance_mm == pytest.approx(5000.0 + (chain.carriage_um or 0.0) / 1000.0, abs=0.01)
         told_u = next(term.u_um for term in chain.terms if term.term.startswith("conjugate"))
         await set_up(made, distance_mm=(document.distance_mm or 0.0) + 0.5)
         assert made.bench.setup.document.told_by == {}
