@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Self
+from collections.abc import Collection, Iterator
+from typing import Annotated, Any, Literal, Self
 
 from pydantic import Field, ValidationInfo, model_validator
 
@@ -11,6 +12,8 @@ from benchd.errors import Refused
 from benchd.files.names import Identifier, Name, Record
 from benchd.procedures.values import Number, ReadOut, Reference, Sentence, Text, Words
 from benchd.quantities import printed_unit
+
+RingRole = Literal["focus_ring", "iris_ring"]
 
 
 class Arguments(Record):
@@ -33,6 +36,9 @@ class Ask(Arguments):
 
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 
+    `by_hand` says what a person has to see to where no axis turns that ring of the lens in the set-up: it is added to
+    the text of a `confirm`, which without a text is not asked at all where axes turn them.
+
     `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name. With `keep` a
     number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye. A number
     below `min` or above `max` is refused with that range, and the question stays open.
@@ -40,7 +46,8 @@ class Ask(Arguments):
 
     name: Identifier | None = None
     kind: AskKind
-    text: Sentence
+    text: Sentence | None = None
+    by_hand: dict[RingRole, Sentence] = Field(default_factory=dict)
     about: tuple[ReadOut, ...] | Reference | ReadOut | None = None
     choices: Annotated[tuple[str, ...], Field(max_length=16)] = ()
     unit: str | None = None
@@ -49,12 +56,27 @@ class Ask(Arguments):
     save: Identifier | None = None
     keep: Identifier | None = None
 
-    @property
-    def prompt(self) -> str:
-        """The text, followed by what the question is about, and the range of a number."""
+    def prompt(self, turned: Collection[str] = ()) -> str:
+        """The text, what is left to hands where axes turn these rings, what it is about, and the range of a number.
+
+        Empty where nothing is left to ask.
+        """
+        left = ", ".join(clause for ring, clause in self.by_hand.items() if ring not in turned)
+        if self.text is None:
+            text = left and f"{left[0].upper()}{left[1:]}?"
+        else:
+            text = f"{self.text.removesuffix('?')}, {left}?" if left else self.text
+        if not text:
+            return ""
         about = [self.about] if isinstance(self.about, str | Reference) else self.about or ()
         of = f" ({', '.join(str(subject) for subject in about)})" if about else ""
-        return f"{self.text}{of}{self._range}"
+        return f"{text}{of}{self._range}"
+
+    def texts(self) -> Iterator[tuple[tuple[str, ...], str]]:
+        """What is said to a person and may hold names, each with its place below the step's key."""
+        if self.text is not None:
+            yield ("text",), self.text
+        yield from ((("by_hand", ring), clause) for ring, clause in self.by_hand.items())
 
     @property
     def _range(self) -> str:
@@ -73,6 +95,10 @@ class Ask(Arguments):
 
     @model_validator(mode="after")
     def _keys_fit_the_kind(self, info: ValidationInfo) -> Self:
+        if self.text is None and not self.by_hand:
+            raise ValueError("'text', or what a person sees to under 'by_hand'")
+        if self.by_hand and self.kind != "confirm":
+            raise ValueError("'by_hand' belongs to a confirm")
         if (self.kind == "choice") != (len(self.choices) >= 2):
             raise ValueError("choices: two or more for a choice, none for another kind")
         if self.unit is not None and self.kind != "number":

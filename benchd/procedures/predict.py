@@ -27,6 +27,7 @@ from benchd.verbs.foreseen import OpenArgs, Why, all_dependencies, joined_by_and
 from benchd.verbs.predicted_bench import PredictedBench
 from benchd.verbs.rear_clearance import rear_question_before, rear_question_depends_on
 from benchd.verbs.table import STEPS
+from benchd.verbs.turning import turned
 from benchd.verbs.view import BenchView
 
 MOST_ENTRIES = 5000
@@ -222,9 +223,10 @@ class DryBackEnd:
         args: Ask = (step if open_args else resolve(step, scope)).args
         choices = f" [{' / '.join(args.choices)}]" if args.choices else ""
         text = f"depends on {joined_by_and(all_dependencies(open_args))}" if open_args else args.kind
-        ask = args.prompt + choices
-        if open_args:
-            ask = scope.prompt(ask)  # a resolved step already contains the loop round
+        ask = args.prompt(turned(self.predicted))
+        if not ask:
+            return
+        ask = scope.prompt(ask) + choices
         about = self.predicted.glass.ask_about(self.predicted.set_up) if args.kind == "confirm" else None
         if about is not None:
             glass_text, if_so = about

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import partial, reduce
+from operator import getitem
 from typing import Any
 
 from pydantic import ValidationError
@@ -105,7 +106,8 @@ def substituted(step: Step, scope: Scope) -> Step:
     # Substituted values are not searched for names again: `${..}` typed as an answer stays text.
     filled = _substitute(dumped, scope)
     if isinstance(step, AskStep):
-        filled["ask"]["text"] = scope.prompt(substitute_in_text(step.ask.text, scope.look_up))
+        for (*above, key), text in step.ask.texts():
+            reduce(getitem, above, filled["ask"])[key] = substitute_in_text(text, scope.look_up)
     text = json.dumps(filled | {name.rstrip("_"): [] for name in held})
     whole = type(step).model_validate_json(text, strict=True, context=SUBSTITUTED)
     return whole.model_copy(update={name: getattr(step, name) for name in held})

@@ -183,9 +183,12 @@ class LiveBackEnd:
 
     async def _ask(self, step: AskStep, scope: Scope) -> Scope:
         args, run = step.ask, self._run
+        prompt = args.prompt(self._bench.rings.turned)
+        if not prompt:  # of what is left to hands on other benches alone
+            return scope if args.save is None else scope.with_value(args.save, True, args.kind)
+        prompt = scope.prompt(prompt)
         glass = glass_question(run, self._bench) if args.kind == "confirm" else None
-        prompt = args.prompt if glass is None else f"{glass.text} {args.prompt}"
-        text = with_findings(prompt, run, self._bench)
+        text = with_findings(prompt if glass is None else f"{glass.text} {prompt}", run, self._bench)
         answer = await self._prompts.ask(args.name, args.kind, text, args.choices, args.unit, args.bounds())
         run.unreported.clear()
         if glass is not None:

@@ -172,8 +172,10 @@ def references(step: Step) -> Iterator[tuple[Place, Reference]]:
     """The references among a step's own arguments, each with its place below the step."""
     held = {"then", "else_", "steps"}
     yield from _references(step.model_dump(mode="json", by_alias=True, exclude_unset=True, exclude=held), ())
-    if isinstance(step, AskStep) and Reference.parse(step.ask.text) is None:
-        yield from ((("ask", "text"), name) for name in names_in(step.ask.text))
+    if isinstance(step, AskStep):
+        for at, text in step.ask.texts():
+            if Reference.parse(text) is None:
+                yield from ((("ask", *at), name) for name in names_in(text))
 
 
 def _references(part: Any, at: Place) -> Iterator[tuple[Place, Reference]]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from benchd.bench.motion.trust import not_homed
-from benchd.bench.rings.angles import angles_for, not_turned
+from benchd.bench.rings.angles import angles_for, not_turned, turned_rings
 from benchd.bench.rings.turner import Turns
 from benchd.errors import Refused
 from benchd.verbs.entry import Entry, TurnEntry, WouldBeRefused, conditional, may_proceed, most_certain
@@ -122,6 +122,14 @@ def _wanted(predicted: PredictedBench, stated: Collection[str] | None = None) ->
         return {}
     lens, ring, f_number = (values.get(key) for key in ("lens", "ring", "f_number"))
     return angles_for(lens, ring, f_number, view.records, view.rings, stated=stated)
+
+
+def turned(predicted: PredictedBench) -> Collection[str]:
+    """The rings of the lens in the predicted set-up that axes turn; none where it is not known which lens that is."""
+    values, view = predicted.set_up.values, predicted.view
+    if view.records is None or values.why("lens", "ring"):
+        return ()
+    return turned_rings(values.get("lens"), values.get("ring"), view.records, view.rings)
 
 
 def _stands(predicted: PredictedBench, role: str, angle_deg: float) -> bool:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from benchd.errors import BenchdError, Refused
 from benchd.procedures.arguments import Condition
@@ -75,9 +76,9 @@ def test_a_typed_name_does_not_become_a_number() -> None:
 
 def test_a_question_says_what_it_is_about() -> None:
     ask = {"kind": "confirm", "text": "Seated?", "about": "${adapters}"}
-    assert resolve(step(AskStep, ask=ask), SCOPE).args.prompt == "Seated? (gap-03, ring-07)"
+    assert resolve(step(AskStep, ask=ask), SCOPE).args.prompt() == "Seated? (gap-03, ring-07)"
     empty = SCOPE.with_value("adapters", [], "list of adapter")
-    assert resolve(step(AskStep, ask=ask), empty).args.prompt == "Seated?"
+    assert resolve(step(AskStep, ask=ask), empty).args.prompt() == "Seated?"
 
 
 def test_a_value_may_stand_in_the_text_of_a_question() -> None:
@@ -87,7 +88,31 @@ def test_a_value_may_stand_in_the_text_of_a_question() -> None:
     typed = SCOPE.with_value("lens", "${n}", "text")
     assert resolve(ask, typed).args.text == "Shim of 2.5 um under ${n}, 5 turns?", "what was typed is not looked at"
     about = step(AskStep, ask={"kind": "confirm", "text": "${n}", "about": "${x}"})
-    assert resolve(about, SCOPE).args.prompt == "5 (2.5)"
+    assert resolve(about, SCOPE).args.prompt() == "5 (2.5)"
+
+
+@pytest.mark.parametrize(
+    ("turned", "text"),
+    [
+        ((), "Lens seated, ring at infinity, iris open? (L-0417)"),
+        (("focus_ring",), "Lens seated, iris open? (L-0417)"),
+        (("focus_ring", "iris_ring"), "Lens seated? (L-0417)"),
+    ],
+)
+def test_a_person_is_asked_for_a_ring_only_where_no_axis_turns_it(turned: tuple[str, ...], text: str) -> None:
+    by_hand = {"focus_ring": "ring at ${said}", "iris_ring": "iris open"}
+    given = {"kind": "confirm", "about": "${lens}", "text": "Lens seated?", "by_hand": by_hand}
+    ask = resolve(step(AskStep, ask=given), SCOPE.with_value("said", "infinity", "text")).args
+    assert ask.prompt(turned) == text
+
+
+def test_a_question_of_nothing_but_rings_is_none_where_axes_turn_them() -> None:
+    ask = resolve(step(AskStep, ask={"kind": "confirm", "by_hand": {"iris_ring": "iris opened again"}}), SCOPE).args
+    assert ask.prompt() == "Iris opened again?"
+    assert ask.prompt(("iris_ring",)) == ""
+    for wrong in ({"kind": "confirm"}, {"kind": "yes_no", "text": "Open?", "by_hand": {"iris_ring": "iris open"}}):
+        with pytest.raises(ValidationError):
+            step(AskStep, ask=wrong)
 
 
 @pytest.mark.parametrize(
@@ -111,9 +136,10 @@ def test_a_loop_goes_over_values_of_any_type_and_keeps_it(values: list[Any], kin
 def test_a_question_in_a_loop_says_which_round_it_is() -> None:
     """The same 32 questions came five times over, and nothing said how far one was."""
     ask = step(AskStep, ask={"kind": "confirm", "text": "Bridge on?"})
-    assert resolve(ask, SCOPE.in_round(3, 5)).args.text == "Round 3 of 5: Bridge on?"
-    assert resolve(ask, SCOPE.in_round(2, 3).in_round(1, 5)).args.text == "Round 2 of 3, 1 of 5: Bridge on?"
-    assert resolve(ask, SCOPE.in_round(1, 1)).args.text == "Bridge on?"
+    text = resolve(ask, SCOPE.in_round(3, 5)).args.prompt()
+    assert SCOPE.in_round(3, 5).prompt(text) == "Round 3 of 5: Bridge on?"
+    assert SCOPE.in_round(2, 3).in_round(1, 5).prompt(text) == "Round 2 of 3, 1 of 5: Bridge on?"
+    assert SCOPE.in_round(1, 1).prompt(text) == "Bridge on?"
     loop = step(ForStep, **{"for": {"each": "one", "in": ["a", "b"]}, "steps": []})
     assert [turn(SCOPE).rounds for turn in turns_over_values(loop, SCOPE)] == [((1, 2),), ((2, 2),)]
 

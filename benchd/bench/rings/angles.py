@@ -34,8 +34,8 @@ def angles_for(
     """
     if lens is None:
         return {}
-    record, found = records.lens(lens), {}
-    if FOCUS in roles and record.ring_marks.focus and ring not in (None, "free") and _says("ring", stated):
+    record, found, turned = records.lens(lens), {}, turned_rings(lens, ring, records, roles)
+    if FOCUS in turned and _says("ring", stated):
         if ring == "hard_stop":
             raise Refused(
                 "bad_request",
@@ -44,10 +44,19 @@ def angles_for(
             )
         mark = ring["mark"] if isinstance(ring, Mapping) else "inf"
         found[FOCUS] = _angle(lens, "focus", mark, {one.mark: one.deg for one in record.ring_marks.focus})
-    if IRIS in roles and record.ring_marks.iris and _says("f_number", stated):
+    if IRIS in turned and _says("f_number", stated):
         stop = record.f_number if f_number is None else f_number
         found[IRIS] = _angle(lens, "iris", stop, {one.mark: one.deg for one in record.ring_marks.iris})
     return found
+
+
+def turned_rings(lens: str | None, ring: Any, records: Records, roles: Collection[str]) -> Collection[str]:
+    """The rings that an axis turns, by role: nobody has to. A ring that the set-up leaves free is nobody's to turn."""
+    if lens is None:
+        return ()
+    marks = records.lens(lens).ring_marks
+    marked = {FOCUS: bool(marks.focus) and ring not in (None, "free"), IRIS: bool(marks.iris)}
+    return [role for role, known in marked.items() if known and role in roles]
 
 
 def _says(key: str, stated: Collection[str] | None) -> bool:

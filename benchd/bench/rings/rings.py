@@ -13,7 +13,7 @@ from benchd.bench.datum.current_setup import CurrentSetup
 from benchd.bench.events import Events
 from benchd.bench.jobs import Jobs
 from benchd.bench.motion.positioner import Positioner
-from benchd.bench.rings.angles import angles_of, not_turned
+from benchd.bench.rings.angles import angles_of, not_turned, turned_rings
 from benchd.bench.rings.turner import Turner
 from benchd.devices import Axis, Clock, DeviceError
 from benchd.errors import BenchdError
@@ -85,6 +85,12 @@ class Rings:
     def wanted_deg(self) -> dict[str, float]:
         """The angles that the set-up asks of what turns, by role."""
         return angles_of(self._setup.document, self._loaded.records, self.turners)
+
+    @property
+    def turned(self) -> Collection[str]:
+        """The rings of the lens in the set-up that axes turn."""
+        setup = self._setup.document
+        return turned_rings(setup.lens, setup.ring, self._loaded.records, self.turners)
 
     def to_turn_deg(self) -> dict[str, float]:
         """Those of rings that do not stand there. Raises Refused (not_homed, limit), DeviceError where one cannot."""
