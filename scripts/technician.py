@@ -69,12 +69,14 @@ class Technician:
             self._do("fit", "lens", lens)
 
     def seat(self, lens: str) -> None:
-        """This lens, and no other, on what stands, its ring at infinity; one that stands there is left alone."""
+        """This lens, and no other, on what stands, its ring at infinity where no motor holds it; one that stands there
+        is left alone."""
         if self._bench.ask_world({"do": "look"})["lens"] == lens:
             return
         self.take_lens_off()
         self._do("fit", "lens", lens)
-        self._do("set", "ring", "infinity")
+        if "turned_deg" not in self._bench.ask_world({"do": "look"})["ring"]:
+            self._do("set", "ring", "infinity")
 
     def _reseat(self, lens: str) -> None:
         """Whatever lens stands there is taken off, and this one is seated."""
@@ -108,13 +110,14 @@ class Technician:
         return found
 
     async def calibrate(self, adapters: list[str], *, fixed: str | None = None) -> None:
-        """Find absolute zero and the adapters' lengths, all of it accepted.
+        """Find absolute zero and the adapters' lengths, all of it accepted. A temperature is typed where none is told.
 
         `fixed` is the setting ring of a bench whose sensor stands fixed: no adapter brings that within a gauge's reach.
         """
         self.clear()
-        warmth = self.measure("thermometer")
-        await self._client.command("setup", set={"temperature_C": warmth["temperature_C"]})
+        if "temperature" not in (await self._client.kept("about"))["roles"]:
+            warmth = self.measure("thermometer")
+            await self._client.command("setup", set={"temperature_C": warmth["temperature_C"]})
         if fixed is not None:
             await self.run("fixed_zero", reference=fixed)
             return
@@ -243,8 +246,9 @@ class Technician:
             toggled = procedure == "glass_toggle"  # the plate comes later, and is asked for then
             glass = [] if toggled else list(inputs.get("glass", []))
             self.fit(list(inputs["adapters"]), glass, inputs["lens"])
-            self._do("set", "ring", "infinity")
-            if toggled:
+            if "ring at" in ask["text"]:
+                self._do("set", "ring", "infinity")
+            if "iris closed" in ask["text"]:
                 self._open_stop = float(self._bench.ask_world({"do": "look"})["iris"])
                 self._do("set", "iris", float(inputs.get("f_number", 5.6)))
         elif "lens" in inputs:

@@ -1,4 +1,4 @@
-"""Counter, indicator, dial, photodiodes and inputs: a text line in, a text line back."""
+"""Counter, indicator, dial, photodiodes, inputs and meters of the room: a text line in, a text line back."""
 
 from __future__ import annotations
 
@@ -57,6 +57,18 @@ def diode_answers(machine: Machine) -> dict[str, Callable[[], str]]:
 def reference_answers(machine: Machine) -> dict[str, Callable[[], str]]:
     """`V?` the photodiode beside the lamp."""
     return {"V?": lambda: f"V={machine.photodiode.reference_volts():+.6f}"}
+
+
+def room_answers(machine: Machine) -> dict[str, Callable[[], str]]:
+    """`T?` the room's temperature in degC, `D?` the wall's distance in mm, `A?` how the bench leans in arcmin."""
+    meters = machine.room_meters
+    if meters is None:
+        return {}
+    return {
+        "T?": lambda: f"T={meters.temperature_C():+.2f}",
+        "D?": lambda: f"D={meters.base_to_wall_mm():.1f}",
+        "A?": lambda: f"A={meters.lean_arcmin():+.1f}",
+    }
 
 
 def inputs_answers(machine: Machine) -> dict[str, Callable[[], str]]:

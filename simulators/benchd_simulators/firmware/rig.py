@@ -20,12 +20,13 @@ from benchd_simulators.firmware.line_device import (
     indicator_answers,
     inputs_answers,
     reference_answers,
+    room_answers,
 )
 from benchd_simulators.firmware.machine import Machine
 from benchd_simulators.firmware.port import Port
 from benchd_simulators.firmware.wire import COUNTED, TIMED, FaultRefused, Wire
 
-SERIAL = ("board", "counter", "dial", "indicator", "inputs", "diode", "reference")
+SERIAL = ("board", "counter", "dial", "indicator", "inputs", "diode", "reference", "room")
 BOARD_FAULTS = ("reset", "power_up", "open_door", "shut_door", "stuck_status", "reset_on_open", "identity", "factory")
 BUILDS = ("native", "origin_at_switch", "pwm", "homing_reports")
 """Of the board: how it hangs on its line, and what it was built with."""
@@ -143,6 +144,7 @@ class Rig:
             "dial": not machine.has_dial,
             "diode": not machine.has_photodiode,
             "reference": not machine.has_reference,
+            "room": machine.room_meters is None,
         }
         stand = [name for name in SERIAL if not away.get(name)]
         self.cables = {name: Cable(folder / name, journal, seed=seed, port=type(self).port) for name in stand}
@@ -153,6 +155,7 @@ class Rig:
         lines = {
             "counter": counter_answers, "dial": dial_answers, "indicator": indicator_answers, "inputs": inputs_answers,
             "diode": diode_answers, "reference": reference_answers,
+            "room": room_answers,
         }  # fmt: skip
         for name in lines.keys() & self.cables.keys():
             self.cables[name].feed = LineDevice(lines[name](machine), self.cables[name].say).feed

@@ -120,7 +120,7 @@ def _set(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
 def _measure(world: World, command: Mapping[str, Any]) -> dict[str, Any]:
     acts: dict[str, Callable[[], dict[str, Any]]] = {
         "tape": lambda: world.room.tape(world.magnification()),
-        "thermometer": lambda: {"temperature_C": world.room.temperature_C},
+        "thermometer": lambda: {"temperature_C": round(world.room.temperature_C, 2)},
         "tube": lambda: world.the_tube().read(),
         "autocollimation": lambda: by_hand.autocollimate(world),
     }

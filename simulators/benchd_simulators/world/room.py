@@ -25,12 +25,13 @@ class Room:
     """What is typed stands in `temperature_C` and `distance_mm`; what is true in the `true_` properties.
 
     `stands` tells how far behind the base face (um) a target in focus lies with what is on the bench: bench and wall
-    stay, so the distance between target and wall goes with it.
+    stay, so the distance between target and wall goes with it. `now` is world time: the room warms while nobody looks.
     """
 
     record: WorldRecord
     draws: Draws
     arrangement: Arrangement
+    now: Callable[[], float]
     ring: Ring = "infinity"
     iris: float | None = None
     square_off_px: tuple[float, float] = (0.0, 0.0)
@@ -40,19 +41,20 @@ class Room:
     """True distance of the wall where the world has it: there a pixel of the camera is what its record says."""
     _marked: int = 0
     _hung: int = 0
-    temperature_C: float = 0.0
     stands: Callable[[], float] = lambda: 0.0
     _taped_mm: float = inf
     _taped_true_mm: float = inf
     _taped_at_um: float = 0.0
     vergence_per_m: float = 0.0
     _error_K: float = 0.0
+    _set_C: float = 0.0
+    _set_t: float = 0.0
     _walls: int = 0
     _tapes: dict[tuple[int, float], float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         temperature = self.record.room.temperature_C
-        self.temperature_C = temperature.record
+        self._set_C, self._set_t = temperature.record, self.now()
         self._error_K = self.draws.quantity("room.temperature_C", *temperature.parts) - temperature.record
         if self.record.room.distance_mm is not None and not self.arrangement.no_wall:
             self._taped_mm = self.record.room.distance_mm.record
@@ -75,6 +77,11 @@ class Room:
         return self._taped_true_mm + (self.stands() - self._taped_at_um) / 1000
 
     @property
+    def temperature_C(self) -> float:
+        """What a thermometer on the wall says now, and is typed."""
+        return self._set_C + self.record.room.drift_K_per_h * (self.now() - self._set_t) / 3600.0
+
+    @property
     def true_temperature_C(self) -> float:
         return self.temperature_C + self._error_K
 
@@ -86,7 +93,7 @@ class Room:
     def set_temperature(self, value: float) -> None:
         if not -10 <= value <= 50:
             raise HandRefused(f"{value:g} C is no temperature for a workshop; -10 to 50 may be set.")
-        self.temperature_C = value
+        self._set_C, self._set_t = value, self.now()
 
     def set_wall(self, value: float) -> None:
         """The bench is moved to `value` mm from the wall by tape; the tape's error is drawn anew."""

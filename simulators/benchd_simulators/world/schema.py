@@ -178,18 +178,31 @@ class MountRecord(Part):
     flange_depth_um: Positive
 
 
+class RoomMetersRecord(Part):
+    """Meters that tell of the room, each by its error: a thermometer's (K), that of a range finder on the base face,
+    which looks at the wall (mm), and a level's (arcmin) on a bench that leans by `lean_arcmin`."""
+
+    thermometer_K: Quantity
+    range_finder_mm: Quantity
+    level_arcmin: Quantity
+    lean_arcmin: Quantity
+
+
 class RoomRecord(Part):
     """`vergence_per_m`: of a collimator's light where the lens stands, positive as from an object before the lens.
 
     `distance_mm` is from the target to the wall with the adapters `distance_over` on the bench and a lens in focus on
-    them; other adapters, mounts or plates move the target, and the wall stays where it is.
+    them; other adapters, mounts or plates move the target, and the wall stays where it is. The room warms by
+    `drift_K_per_h`, whatever a hand has set it to.
     """
 
     temperature_C: Quantity
+    drift_K_per_h: float = 0.0
     distance_mm: Quantity | None = None
     distance_over: list[Name] = Field(default_factory=list)
     vergence_per_m: Quantity | None = None
     tape_ratio_u: NotNegative = 0.001
+    meters: RoomMetersRecord | None = None
 
 
 class CollimatorRecord(Part):

@@ -24,6 +24,7 @@ from benchd_simulators.world.motor import Motor
 from benchd_simulators.world.photodiode import Photodiode
 from benchd_simulators.world.reading import find_world, read_world
 from benchd_simulators.world.room import Ring, Room
+from benchd_simulators.world.room_meters import RoomMeters
 from benchd_simulators.world.schema import LayerRecord, WorldRecord
 from benchd_simulators.world.tube import Tube
 from benchd_simulators.world.turned import Turned
@@ -45,7 +46,7 @@ class World:
         self.now: Callable[[], float] = lambda: (time() - began) * pace
         self.draws = Draws(seed)
         self.arrangement = arranged(record, self.draws)
-        self.room = Room(record, self.draws, self.arrangement)
+        self.room = Room(record, self.draws, self.arrangement, self.now)
         self.fitting = Fitting(record, self.draws)
         self.lens = Lens(record, self.draws)
         self.motor = Motor(record.carriage.acceleration_um_s2, self.now)
@@ -71,12 +72,15 @@ class World:
         self._warm()
         self.room.taped_at(self._stands_um(record.room.distance_over, (), None))
         self.room.stands = lambda: self._stands_um(self.fitting.adapters, self.fitting.glass, self.fitting.lens)
+        meters = record.room.meters
+        self._room_meters = None if meters is None else RoomMeters(meters, self.room, self.draws)
 
     # --- what hardware shows
 
     @property
     def carriage_um(self) -> float:
         """The true place of the carriage from the reference mark."""
+        self._drift()
         return self.carriage.um()
 
     @property
@@ -133,6 +137,7 @@ class World:
 
     def encoder_um(self) -> float:
         """The counter's reading."""
+        self._drift()
         return self.encoder.read_um()
 
     @property
@@ -153,6 +158,11 @@ class World:
     def has_reference(self) -> bool:
         """Whether a second diode sees the lamp alone."""
         return self.record.photodiode is not None and self.record.photodiode.reference_V is not None
+
+    @property
+    def room_meters(self) -> RoomMeters | None:
+        """What meters tell of the room; None where there are none."""
+        return self._room_meters
 
     @property
     def photodiode(self) -> Photodiode:
@@ -286,6 +296,10 @@ class World:
         self.carriage.growth = 1 + self.record.carriage.alpha_per_K * delta
         if self._encoder is not None:
             self._encoder.delta_K = delta
+
+    def _drift(self) -> None:
+        if self.record.room.drift_K_per_h:
+            self._warm()
 
     def _below_um(self) -> float | None:
         delta = self.room.delta_K
