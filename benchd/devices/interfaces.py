@@ -56,7 +56,8 @@ class Device(ABC):
     @classmethod
     @abstractmethod
     def create(cls, name: str, config: Any, link: Link | None) -> Device:
-        """Build the device from its checked `Config`; touches no hardware. Raises ValueError for a missing link."""
+        """Build the device from its checked `Config`; touches no hardware. Raises ValueError for a missing link,
+        and for a key that does not go with others; a sentence that begins with the key is told at its line."""
 
     @abstractmethod
     async def open(self) -> Identity:

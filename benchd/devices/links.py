@@ -88,6 +88,12 @@ class Link(ABC):
         return ""
 
     @property
+    def stated_end(self) -> tuple[str, str] | None:
+        """The key that states where it leads, and that place in one spelling, where a second link would be in its way;
+        None where no key says so before anything is looked for."""
+        return None
+
+    @property
     @abstractmethod
     def connected(self) -> bool:
         """Whether the transport is open and not known to be broken."""

@@ -39,6 +39,14 @@ class Source:
         place = (node.line, node.column) if plain else node.named_at
         return Problem(str(self.path), *place, dotted(list(loc)), shown(node.value) if there else "", allowed)
 
+    def problem_of_use(self, loc: tuple[str | int, ...], wrong: str) -> Problem:
+        """The same of the mapping at `loc` as a whole; at the key that the sentence begins with, if it has that."""
+        node, walked = _walk(self.root, loc)
+        named = _named(wrong, node) if len(walked) == len(loc) and isinstance(node.value, dict) else None
+        return (
+            self.problem(loc, wrong) if named is None else self.problem((*loc, named), wrong.removeprefix(f"{named}: "))
+        )
+
 
 def load_yaml(path: Path) -> Source:
     """Read one mapping. Raises FileProblems: unreadable, too large, not UTF-8, not YAML, or ambiguous."""

@@ -85,7 +85,7 @@ class CaptureCamera(Camera):
     @classmethod
     def create(cls, name: str, config: CaptureCameraConfig, link: Link | None) -> CaptureCamera:
         if link is not None:
-            raise ValueError("no link: a capture_camera is reached by its device, by_id, url or file")
+            raise ValueError("link: none; a capture_camera is reached by its device, by_id, url or file")
         demand_opencv(name)
         return cls(name, config)
 

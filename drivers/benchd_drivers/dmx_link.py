@@ -86,7 +86,7 @@ class DmxLink(PortLink):
     def of(cls, link: Link | None, device: str) -> DmxLink:
         """The link of a device. Raises ValueError where it has none that is a DMX line."""
         if not isinstance(link, DmxLink):
-            raise ValueError(f"{device} needs a link of kind dmx")
+            raise ValueError(f"link: {device} needs a link of kind dmx")
         return link
 
     @property
@@ -103,10 +103,10 @@ class DmxLink(PortLink):
         """Slots, from 1, of one device alone. Raises ValueError for one that the frame lacks or another device has."""
         for slot in slots:
             if not 1 <= slot <= self._line.slots:
-                raise ValueError(f"slot {slot}: a frame on link {self.name} has slots 1 to {self._line.slots}")
+                raise ValueError(f"slots: slot {slot}: a frame on link {self.name} has slots 1 to {self._line.slots}")
             if slot in self._owners:
                 whose = "named twice" if self._owners[slot] == device else f"of device {self._owners[slot]} already"
-                raise ValueError(f"slot {slot} is {whose}: a slot carries one level")
+                raise ValueError(f"slots: slot {slot} is {whose}: a slot carries one level")
             self._owners[slot] = device
 
     def hold(self, values: Mapping[int, int]) -> None:

@@ -112,7 +112,7 @@ class FolderCamera(Camera):
     @classmethod
     def create(cls, name: str, config: FolderCameraConfig, link: Link | None) -> FolderCamera:
         if link is not None:
-            raise ValueError("no link: a folder_camera is reached by its folder")
+            raise ValueError("link: none; a folder_camera is reached by its folder")
         return cls(name, config)
 
     async def open(self) -> Identity:

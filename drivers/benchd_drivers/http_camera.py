@@ -139,7 +139,7 @@ class HttpCamera(Camera):
     @classmethod
     def create(cls, name: str, config: HttpCameraConfig, link: Link | None) -> HttpCamera:
         if link is not None:
-            raise ValueError("no link: an http_camera is reached by its url")
+            raise ValueError("link: none; an http_camera is reached by its url")
         return cls(name, config)
 
     async def open(self) -> Identity:

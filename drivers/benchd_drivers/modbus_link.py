@@ -54,7 +54,7 @@ class ModbusLink(PortLink):
     def of(cls, link: Link | None, device: str) -> ModbusLink:
         """The link of a device. Raises ValueError where it has none that speaks Modbus."""
         if not isinstance(link, ModbusLink):
-            raise ValueError(f"{device} needs a link of kind modbus_rtu or modbus_tcp")
+            raise ValueError(f"link: {device} needs a link of kind modbus_rtu or modbus_tcp")
         return link
 
     @abstractmethod

@@ -66,7 +66,7 @@ class PromptOperator(Operator):
     @classmethod
     def create(cls, name: str, config: PromptOperatorConfig, link: Link | None) -> PromptOperator:
         if link is not None:
-            raise ValueError("no link: a person is asked over MQTT")
+            raise ValueError("link: none; a person is asked over MQTT")
         return cls(name)
 
     async def open(self) -> Identity:

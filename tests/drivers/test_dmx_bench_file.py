@@ -38,7 +38,7 @@ def test_steady_slots_are_read_as_they_are_written(tmp_path: Path) -> None:
     [
         (SLOTS, "    slots: [0] ", "lamp.slots[0]", "at least 1"),
         (SLOTS, "    slots: [1, 3] ", "lamp.fine_slots", "as many as slots"),
-        (SLOTS, "    slots: [2] ", "lamp", "slot 2 is named twice"),
+        (SLOTS, "    slots: [2] ", "lamp.slots", "slot 2 is named twice"),
         (SLOTS, "    address: [1] ", "lamp.address", "fine_slots"),
         ("    # steady: {5: 255} ", "    steady: {5: 256} ", "lamp.steady.5", "255"),
         (
@@ -48,7 +48,7 @@ def test_steady_slots_are_read_as_they_are_written(tmp_path: Path) -> None:
             "at most 40 with 512 slots",
         ),
         ("slots: 512, refresh_hz: 30", "slots: 512, baud: 250000", "light_line.baud", "refresh_hz"),
-        ("    link: light_line", "    link: counter_line", "lamp", "needs a link of kind dmx"),
+        ("    link: light_line", "    link: counter_line", "lamp.link", "needs a link of kind dmx"),
     ],
 )
 def test_what_is_wrong_is_told_at_its_line(tmp_path: Path, old: str, new: str, key: str, why: str) -> None:

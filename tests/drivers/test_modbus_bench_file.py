@@ -58,7 +58,7 @@ def test_a_device_on_another_kind_of_link_and_a_wrong_key_of_the_link(tmp_path: 
     with pytest.raises(FileProblems) as caught:
         build(load_bench(changed(tmp_path, f"{lamp}rive_line", f"{lamp}ial_line")))
     (told,) = caught.value.problems
-    assert told.key == "devices.lamp"
+    assert told.key == "devices.lamp.link"
     assert "modbus_rtu or modbus_tcp" in told.allowed
     with pytest.raises(FileProblems) as caught:
         build(load_bench(changed(tmp_path, "parity: none, timeout_s: 0.2", "parity: some, timeout: 0.2")))
@@ -106,9 +106,47 @@ def test_two_axes_on_one_drive_are_refused(tmp_path: Path) -> None:
     with pytest.raises(FileProblems) as caught:
         build(load_bench(with_ring(tmp_path, 17)))
     (told,) = caught.value.problems
-    assert told.key == "devices.focus_motor"
+    assert told.key == "devices.focus_motor.unit_id"
     assert "17 is that of stage" in told.allowed
     assert "set at the drive of focus_motor" in told.allowed
+
+
+DRIVE_LINE = "  drive_line: {kind: modbus_rtu, port: run/drive, baud: 19200, parity: none, timeout_s: 0.2}\n"
+GATEWAY = "{kind: modbus_tcp, url: 'socket://drives.example:502'}"
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "key"),
+    [
+        (GATEWAY, "{kind: modbus_tcp, url: 'socket://Drives.example:502/'}", "url"),
+        (GATEWAY, "{kind: modbus_rtu, url: 'socket://drives.example:502'}", "url"),
+        ("{kind: modbus_rtu, port: run/drive}", "{kind: modbus_rtu, port: ./run/../run/drive}", "port"),
+        ("{kind: modbus_rtu, port: run/drive}", "{kind: serial, port: run/other-name}", "port"),
+    ],
+)
+def test_two_links_to_one_line_are_refused(tmp_path: Path, first: str, second: str, key: str) -> None:
+    """Two masters on one line speak into each other's answers, and a motor may take a word that was for another."""
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / "drive").touch()
+    (tmp_path / "run" / "other-name").symlink_to("drive")
+    path = changed(tmp_path, DRIVE_LINE, f"  drive_line: {first}\n  again: {second}\n")
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(path))
+    (told,) = caught.value.problems
+    assert told.key == f"links.again.{key}"
+    assert f"links.drive_line.{'port' if 'port' in first else 'url'}" in told.allowed
+
+
+def test_two_gateways_of_one_host_and_two_adapters_are_two_lines(tmp_path: Path) -> None:
+    more = "{kind: modbus_tcp, url: 'socket://drives.example:503'}"
+    found = "{kind: modbus_rtu, match: {by_id: MATCHED}}"
+    links = {
+        "drive_line": GATEWAY,
+        "b": more,
+        "c": found.replace("MATCHED", "one"),
+        "d": found.replace("MATCHED", "two"),
+    }
+    build(load_bench(changed(tmp_path, DRIVE_LINE, "".join(f"  {name}: {one}\n" for name, one in links.items()))))
 
 
 @pytest.mark.parametrize(

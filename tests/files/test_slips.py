@@ -248,5 +248,5 @@ def test_a_link_of_a_driver_that_takes_none_is_refused(folder: Path) -> None:
     """It was taken and left out."""
     swap(folder / "bench.yaml", "    driver: http_camera\n", "    driver: http_camera\n    link: dial_line\n")
     (said,) = refused(folder)
-    assert "devices.view" in said
-    assert "no link: an http_camera is reached by its url" in said
+    assert "devices.view.link" in said
+    assert "none; an http_camera is reached by its url" in said

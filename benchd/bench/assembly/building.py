@@ -10,6 +10,7 @@ from benchd.arrangements.registry import arrangement, arrangement_problems
 from benchd.bench.assembly.assembly import Assembly
 from benchd.bench.assembly.figures_stated import figures_not_stated
 from benchd.bench.assembly.lasers import keep_laser_dark, laser_problems
+from benchd.bench.assembly.lines import of_one_line
 from benchd.bench.assembly.roles import role_problems
 from benchd.bench.gauge_position import GaugeScale
 from benchd.bench.plausible import implausible
@@ -36,6 +37,7 @@ def build(loaded: LoadedBench) -> Assembly:
     links = {
         name: link for name, entry in loaded.file.links.items() if (link := _link(loaded, name, entry.kind, problems))
     }
+    problems += of_one_line(loaded, links)
     devices: dict[str, Device] = {}
     for name, entry in loaded.file.devices.items():
         # A link that could not be built is a problem already; its devices would only repeat it.
@@ -93,7 +95,7 @@ def _problems_of(loaded: LoadedBench, at: tuple[str, str], key: str, problems: l
     except DeviceFault as fault:
         problems.append(loaded.source.problem((*at, key), fault.text))
     except ValueError as wrong_use:
-        problems.append(loaded.source.problem(at, str(wrong_use)))
+        problems.append(loaded.source.problem_of_use(at, str(wrong_use)))
 
 
 def _create(name: str, driver: str, kind: type[T], create: Callable[[], Any]) -> T:

@@ -23,6 +23,11 @@ def lock_folder() -> Path:
     return Path(tempfile.gettempdir()) / f"benchd-{os.getuid()}"
 
 
+def spelt_alike(port: str) -> str:
+    """A port by the one name that all its names lead to; names of hosts are not asked for."""
+    return port.lower().rstrip("/") if "://" in port else os.path.realpath(port)
+
+
 class PortLock:
     """An exclusive hold on a port by name, from `take` to `release`. Two names of one device file are one port."""
 
@@ -35,8 +40,7 @@ class PortLock:
         """Take the lock without waiting. Raises LinkError naming the process that holds it."""
         folder = lock_folder()
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        real = os.path.realpath(self._port) if self._port.startswith("/") else self._port
-        path = folder / (re.sub(r"[^A-Za-z0-9._-]+", "_", real.strip("/")) + ".lock")
+        path = folder / (re.sub(r"[^A-Za-z0-9._-]+", "_", spelt_alike(self._port).strip("/")) + ".lock")
         fd = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         try:
             fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)

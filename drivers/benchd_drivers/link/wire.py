@@ -13,7 +13,7 @@ from benchd_drivers.channel import Channel
 from benchd_drivers.finishing import finish
 from benchd_drivers.link.foreign import mapped
 from benchd_drivers.link.inflow import FLOODED, Flood, Inflow
-from benchd_drivers.link.lock import PortLock, holder_of, in_use
+from benchd_drivers.link.lock import PortLock, holder_of, in_use, spelt_alike
 from benchd_drivers.link.questions import Questions
 from benchd_drivers.link.ring import Ring
 from benchd_drivers.link.thread import OpenPort, PortThread
@@ -65,6 +65,13 @@ class PortLink(Link):
 
     def where(self) -> str:
         return self._where()
+
+    @property
+    def stated_end(self) -> tuple[str, str] | None:
+        for key in ("port", "url", "resource"):
+            if getattr(self._config, key, None) is not None:
+                return key, spelt_alike(self._where())
+        return None
 
     def _inflow(self) -> Inflow:
         """What may come, of a line of no known speed."""
