@@ -47,10 +47,11 @@ def test_benches_differ_only_where_the_arrangement_does(scenario: str) -> None:
         assert getattr(wall, name) == getattr(other, name)
     switches = {"emergency_stop": "stop_button", "hands_in": "door"}
     rings = {"focus_ring": "focus_motor", "iris_ring": "iris_motor"}
+    room = {"temperature": "thermometer", "range": "rangefinder", "level": "tilt"}
     diodes = {"detector": "diode", "lamp_reference": "lamp_eye"}
     own_roles = {
         "workshop-collimated": switches,
-        "workshop-rings": rings,
+        "workshop-rings": rings | room,
         "workshop-photodiode": diodes,
         "workshop-pictures": {"barrel_view": "witness"},
     }
