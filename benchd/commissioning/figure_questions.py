@@ -24,7 +24,8 @@ def local_zone() -> str:
 
 
 def _tolerance(answers: Answers) -> str:
-    return f"{max(1.0, 2.0 * answers.get('scale_resolution_um', 0.0), answers['resolution_um'] / 2.0):g}"
+    step_um = answers.get("resolution_um") or answers["carriage_per_count_um"]
+    return f"{max(1.0, 2.0 * answers.get('scale_resolution_um', 0.0), step_um / 2.0):g}"
 
 
 def _u_target(answers: Answers) -> str:

@@ -8,7 +8,21 @@ from benchd.commissioning.question import Answers, Places, at
 from benchd.commissioning.seen import SeenPort, identity_of
 from benchd.commissioning.yaml_text import text
 
-ORDER = ("carriage", "scale", "indicator", "lamp", "pointer", "thermometer", "rangefinder", "tilt", "diode")
+ORDER = (
+    "carriage",
+    "focus",
+    "iris",
+    "zoom",
+    "turn",
+    "lamp",
+    "pointer",
+    "scale",
+    "indicator",
+    "thermometer",
+    "rangefinder",
+    "tilt",
+    "diode",
+)
 """Who may have a port, in the order in which they are asked about."""
 WHERE = {"visa": "resource", "dmx": "adapter"}
 """What is asked instead of a port."""

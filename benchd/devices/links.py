@@ -69,6 +69,9 @@ class Link(ABC):
         Listening begins with the call, not with the first `anext`. Line ends are removed.
         """
 
+    of_bytes: ClassVar[bool] = True
+    """Whether any bytes may go over it; false where it frames what its own protocol says."""
+
     def shared(self, kind: type[P], make: Callable[[Link], P]) -> P:
         """The single object of class `kind` that handles this link's protocol for all devices on it.
 

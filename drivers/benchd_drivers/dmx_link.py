@@ -69,6 +69,7 @@ class DmxLink(PortLink):
     """Lights claim their slots as they are made, and put values into the frame; slots that nobody claims stay at 0."""
 
     Config = DmxConfig
+    of_bytes = False
 
     def __init__(self, name: str, config: DmxConfig) -> None:
         super().__init__(name, config)

@@ -46,6 +46,8 @@ class GcodeBoard(Hearing):
         """The board of a link. Raises ValueError where the device was given none."""
         if link is None:
             raise ValueError(f"{device} needs a link")
+        if not link.of_bytes:
+            raise ValueError(f"link: {device} needs one that carries lines of text, of kind serial or tcp")
         return link.shared(cls, cls)
 
     # ---- several axes on it

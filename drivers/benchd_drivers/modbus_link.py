@@ -40,6 +40,8 @@ def silence_s(baud: int) -> float:
 class ModbusLink(PortLink):
     """A line with Modbus servers on it. Drivers ask by `ask`; `query` takes a unit's address and a request PDU."""
 
+    of_bytes = False
+
     class Config(PortConfig):
         """`timeout_s` is from a question to the last byte of its answer."""
 

@@ -34,8 +34,8 @@ def left(folder: Path) -> list[str]:
 
 def test_a_session_with_mistakes_ends_in_a_file_that_passes(terminal: Terminal, tmp_path: Path) -> None:
     terminal.type(
-        "benchd new light=no pointer=no rings=none sensors=none scale_port=none indicator_port=none camera_url=none "
-        "camera_source=none camera_folder=none seat=rail mount=m50 base_of=brass "
+        "benchd new carriage_by=gcode light=no pointer=no rings=none sensors=none scale_port=none indicator_port=none "
+        "camera_url=none camera_source=none camera_folder=none seat=rail mount=m50 base_of=brass "
         "u_base_mm=1 joint_u_um=1 clearance_um=2mm settle_ms=150 shims_um=10,20; echo ended: $?"
     )
     person = Person(terminal)

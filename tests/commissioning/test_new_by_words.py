@@ -54,6 +54,10 @@ READ: dict[str, tuple[str, ...]] = {
     "scpi": ("resource=TCPIP::192.0.2.21::5025::SOCKET", "identity=^HOUSE,METER-6,", "function=VOLTage:DC"),
 }
 
+DRIVE = ("unit=17", "identity=6 input = 19761", "status=0 input", "position=1 input int32 high_first",
+         "target=0 int32 high_first", "speed=2", "moving=not 0", "homed=1", "fault=2", "limit=3, 4",
+         "move=3 = 1 from 0", "stop=3 = 2", "home=coil 3 = 1", "clear=3 = 4")  # fmt: skip
+
 
 def of(who: str, words: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(f"{who}_{word}" for word in words)
@@ -75,6 +79,24 @@ ONES: list[tuple[tuple[str, ...], dict[str, str]]] = [
         ("rings=focus, turn", *of("focus", ("letter=x", "deg_per_unit=10", "travel_deg=0, 290", "zero_at=-32")),
          *of("turn", ("letter=y", "deg_per_unit=1", "travel_deg=-90, 90", "zero_at=0"))),
         {"focus_ring": "gcode_rotary", "turn": "gcode_rotary"},
+    ),
+    (
+        ("carriage_by=modbus", *of("carriage", (*DRIVE, "per_count_um=0.5", "speed_per_count_um_s=0.5"))),
+        {"carriage": "modbus_axis"},
+    ),
+    (
+        ("rings=focus, turn", "focus_by=modbus", "focus_port=/dev/ttyUSB6",
+         *of("focus", (*DRIVE, "per_count_deg=-0.005", "speed_per_count_deg_s=0.005", "travel_deg=0, 290",
+                       "zero_at=0")),
+         *of("turn", ("letter=y", "deg_per_unit=1", "travel_deg=-90, 90", "zero_at=0"))),
+        {"focus_ring": "modbus_rotary", "turn": "gcode_rotary"},
+    ),
+    (
+        ("carriage_by=modbus", *of("carriage", (*DRIVE, "per_count_um=0.5", "speed_per_count_um_s=0.5")),
+         "rings=iris", "iris_port=/dev/ttyUSB6", "iris_unit=18",
+         *of("iris", (*DRIVE[1:], "per_count_deg=0.005", "speed_per_count_deg_s=0.005", "travel_deg=0, 290",
+                      "zero_at=0"))),
+        {"carriage": "modbus_axis", "iris_ring": "modbus_rotary"},
     ),
     (("camera_source=/dev/video0", "camera_linear=yes"), {"detector": "capture_camera"}),
     (("camera_source=House_Camera_7",), {"detector": "capture_camera"}),
@@ -155,6 +177,16 @@ def test_lines_are_shared_by_what_they_speak() -> None:
     assert text.count("link: lamp_line") == 2
     with pytest.raises(Refused, match="thermometer_baud"):
         by_words(dict(word.split("=", 1) for word in (*LEAST, *words, "thermometer_baud=9600")))
+
+
+def test_a_ring_may_be_on_the_carriages_line(tmp_path: Path) -> None:
+    words = (*next(words for words, drivers in ONES if drivers.get("iris_ring") == "modbus_rotary"), *LEAST)
+    given = dict(word.split("=", 1) for word in words)
+    path = tmp_path / "bench.yaml"
+    path.write_text(by_words(given | {"iris_port": given["carriage_port"]}).text(()), encoding="utf-8")
+    file = load_bench(path).file
+    assert {file.devices[name].link for name in ("stage", "iris_motor")} == {"carriage_line"}
+    build(load_bench(path))
 
 
 @pytest.mark.parametrize("name", NAMES)
@@ -339,8 +371,35 @@ def test_every_problem_leads_back_to_its_question(tmp_path: Path, words: tuple[s
             assert changed or written.keys() != after.keys(), key  # a mount's name is a key itself
 
 
-def test_whoever_is_asked_about_rings_is_told_of_those_on_other_drives() -> None:
-    assert "what a Modbus drive turns is written into the file afterwards" in BY_KEY["rings"].text
+@pytest.mark.parametrize(
+    ("key", "typed", "read"),
+    [
+        ("carriage_position", "1 low_first INPUT float32",
+         {"address": 1, "words": "low_first", "type": "float32", "table": "input"}),
+        ("carriage_speed", "2", {"address": 2}),
+        ("carriage_moving", "not 3", {"bit": 3, "when": 0}),
+        ("carriage_limit", "3, not 4", ({"bit": 3}, {"bit": 4, "when": 0})),
+        ("carriage_move", "none", None),
+        ("carriage_home", "coil 5=1", {"address": 5, "value": 1, "table": "coil"}),
+        ("carriage_identity", "6 = 12", {"address": 6, "value": 12.0}),
+    ],
+)  # fmt: skip
+def test_registers_are_typed_in_few_words(key: str, typed: str, read: Any) -> None:
+    assert BY_KEY[key].read(typed) == read
+
+
+@pytest.mark.parametrize(
+    ("key", "typed"),
+    [
+        ("carriage_position", "1 int32"), ("carriage_position", "1 high_first"), ("carriage_target", "0 input"),
+        ("carriage_position", "70000"), ("carriage_position", ""), ("carriage_moving", "32"),
+        ("carriage_moving", "low"),
+        ("carriage_stop", "3"), ("carriage_stop", "3 = 70000"), ("carriage_identity", "6"), ("carriage_speed", "2 2"),
+    ],
+)  # fmt: skip
+def test_what_is_no_register_is_asked_for_again(key: str, typed: str) -> None:
+    with pytest.raises(ValueError, match=r"[a-z]"):
+        BY_KEY[key].read(typed)
 
 
 def test_every_question_has_its_places() -> None:
@@ -377,6 +436,11 @@ def test_a_problem_leads_to_what_was_answered(words: tuple[str, ...], key: str, 
          "focus_letter"),
         (("light=dmx", *of("lamp", DIMMED["dmx"]), "pointer=dmx", "pointer_class=2", *of("pointer", DIMMED["dmx"])),
          "pointer_slot"),
+        (("carriage_by=modbus", *of("carriage", (*DRIVE, "per_count_um=0.5", "speed_per_count_um_s=0.5")), "light=yes"),
+         "light"),
+        (("carriage_by=modbus", *of("carriage", (*DRIVE, "per_count_um=0.5", "speed_per_count_um_s=0.5")),
+          "rings=focus", "focus_by=gcode",
+          *of("focus", ("letter=x", "deg_per_unit=10", "travel_deg=0, 290", "zero_at=-32"))), "focus_by"),
     ],
 )  # fmt: skip
 def test_two_devices_that_go_for_one_thing(tmp_path: Path, words: tuple[str, ...], question: str) -> None:

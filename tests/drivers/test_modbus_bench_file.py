@@ -111,6 +111,16 @@ def test_two_axes_on_one_drive_are_refused(tmp_path: Path) -> None:
     assert "set at the drive of focus_motor" in told.allowed
 
 
+def test_a_board_of_g_code_is_not_on_a_modbus_line(tmp_path: Path) -> None:
+    """It was built, and would have failed once it was opened."""
+    spindle = "  spindle:\n    driver: gcode_light\n    link: drive_line\n    safe_level: 0\n"
+    with pytest.raises(FileProblems) as caught:
+        build(load_bench(changed(tmp_path, LAMP, spindle + LAMP)))
+    (told,) = caught.value.problems
+    assert told.key == "devices.spindle.link"
+    assert "lines of text" in told.allowed
+
+
 DRIVE_LINE = "  drive_line: {kind: modbus_rtu, port: run/drive, baud: 19200, parity: none, timeout_s: 0.2}\n"
 GATEWAY = "{kind: modbus_tcp, url: 'socket://drives.example:502'}"
 

@@ -4,11 +4,22 @@ from __future__ import annotations
 
 from benchd.commissioning import parsing
 from benchd.commissioning.link_text import line_places
+from benchd.commissioning.parts import modbus_drive
 from benchd.commissioning.question import Answers, Places, Question, at, where_serial
 from benchd.commissioning.yaml_text import lines
 from benchd.files.bounds import Within
 
 CARRIAGE = "The carriage"
+
+
+def gcode(answers: Answers) -> bool:
+    """Whether a G-code controller drives the carriage."""
+    return not by_modbus(answers)
+
+
+def by_modbus(answers: Answers) -> bool:
+    """Whether a Modbus drive does."""
+    return answers.get("carriage_by") == "modbus"
 
 
 def _search(answers: Answers) -> str:
@@ -17,22 +28,38 @@ def _search(answers: Answers) -> str:
 
 
 QUESTIONS: tuple[Question, ...] = (
-    Question(CARRIAGE, "carriage_port", "Port of the controller that drives the carriage (G-code)", parsing.port),
+    Question(
+        CARRIAGE,
+        "carriage_by",
+        "What drives the carriage: gcode (a controller that takes lines of G-code) or modbus (a drive on its line)",
+        parsing.choice("gcode", "modbus"),
+        "gcode",
+    ),
+    Question(CARRIAGE, "carriage_port", "Port of the controller that drives the carriage", parsing.port),
     Question(
         CARRIAGE,
         "carriage_baud",
         "Its baud rate, by its manual",
         parsing.whole(50, 12_000_000),
-        "115200",
+        lambda answers: "115200" if gcode(answers) else "19200",
         where_serial("carriage_port"),
     ),
-    Question(CARRIAGE, "letter", "The letter of its axis that moves the carriage", parsing.choice(*"xyzabcuvw"), "z"),
+    Question(
+        CARRIAGE,
+        "letter",
+        "The letter of its axis that moves the carriage",
+        parsing.choice(*"xyzabcuvw"),
+        "z",
+        gcode,
+    ),
+    *modbus_drive.asked(CARRIAGE, "carriage", "um", by_modbus),
     Question(
         CARRIAGE,
         "um_per_unit",
         "How many µm one unit of the controller is: 1000 where it counts millimetres",
         parsing.number(Within(10.0, 30e3, "um")),
         "1000",
+        gcode,
     ),
     Question(
         CARRIAGE,
@@ -40,14 +67,14 @@ QUESTIONS: tuple[Question, ...] = (
         "Which way its numbers grow: deeper (away from the lens) or shallower. A stock board counts from "
         "-max to 0 at its switch",
         parsing.choice("deeper", "shallower"),
-        "shallower",
+        lambda answers: "shallower" if gcode(answers) else "deeper",
     ),
     Question(
         CARRIAGE,
         "zero_at",
         "Its own number, in its units, where the carriage is to read 0; a stock board stands at -1 after homing",
         parsing.number(Within(-1e6, 1e6)),
-        "-1",
+        lambda answers: "-1" if gcode(answers) else "0",
     ),
     Question(
         CARRIAGE,
@@ -70,7 +97,12 @@ QUESTIONS: tuple[Question, ...] = (
         "10000",
     ),
     Question(
-        CARRIAGE, "resolution_um", "One step of its motor, in µm", parsing.length("um", Within(1e-4, 100.0, "um")), "1"
+        CARRIAGE,
+        "resolution_um",
+        "One step of its motor, in µm",
+        parsing.length("um", Within(1e-4, 100.0, "um")),
+        "1",
+        gcode,
     ),
     Question(
         CARRIAGE,
@@ -101,24 +133,33 @@ PLACES: Places = {
                         "resolution_um", "approach", "home_search_um")
         },
     ),
+    **modbus_drive.places("carriage", "stage", "um"),
+    **at("devices.stage", {"carriage_by": "driver ."}),
 }  # fmt: skip
 
 
 def devices(answers: Answers) -> str:
     """Its axis."""
-    search = "give up looking for the switch after this"
-    return "  stage:\n    driver: gcode_axis\n    link: carriage_line\n" + lines(
-        4,
-        (
-            ("letter", answers["letter"].upper(), ""),
-            ("um_per_unit", answers["um_per_unit"], "one unit of the controller's"),
-            ("positive", answers["positive"], "which way its numbers grow"),
-            ("zero_at", answers["zero_at"], "its number where the carriage reads 0"),
-            ("travel_um", answers["travel_um"], "soft limits, by the carriage's own reading"),
-            ("top_speed_um_s", answers["top_speed_um_s"], ""),
-            ("acceleration_um_s2", answers["acceleration_um_s2"], ""),
-            ("resolution_um", answers["resolution_um"], "one step of the motor"),
-            ("approach", answers["approach"], "each final approach comes from this side"),
-            ("home_search_um", answers["home_search_um"], search),
-        ),
+    head = f"  stage:\n    driver: {'gcode' if gcode(answers) else 'modbus'}_axis\n    link: carriage_line\n"
+    if gcode(answers):
+        letter, one = ("letter", answers["letter"].upper(), ""), "one unit of the controller's"
+        own = lines(4, (letter, ("um_per_unit", answers["um_per_unit"], one)))
+    else:
+        own = modbus_drive.CAUTION + lines(4, modbus_drive.keys(answers, "carriage", "um"))
+    return (
+        head
+        + own
+        + lines(
+            4,
+            (
+                ("positive", answers["positive"], "which way its numbers grow"),
+                ("zero_at", answers["zero_at"], "its number where the carriage reads 0"),
+                ("travel_um", answers["travel_um"], "soft limits, by the carriage's own reading"),
+                ("top_speed_um_s", answers["top_speed_um_s"], ""),
+                ("acceleration_um_s2", answers["acceleration_um_s2"], ""),
+                ("resolution_um", answers.get("resolution_um"), "one step of the motor"),
+                ("approach", answers["approach"], "each final approach comes from this side"),
+                ("home_search_um", answers["home_search_um"], "give up looking for the switch after this"),
+            ),
+        )
     )

@@ -98,7 +98,7 @@ QUESTIONS: tuple[Question, ...] = (
         "What dims the lamp: yes (the controller of the carriage, by its spindle or laser output), dmx (a stage "
         "dimmer), line (a dimmer that is set by a line of text), scpi (a bench supply), modbus, or no",
         parsing.choice("yes", "no", "dmx", "line", "scpi", "modbus"),
-        "yes",
+        lambda answers: "no" if answers.get("carriage_by") == "modbus" else "yes",
     ),
     *_dimmed(LIGHT, "lamp"),
     Question(
