@@ -46,7 +46,7 @@ def points_of(
     seconds: float, *, lp_mm: float | None = None, tells_blur: bool = True
 ) -> Callable[[str, float | None], Chosen]:
     """A detector of which a point takes so long; with `lp_mm` one that measures at no other frequency."""
-    detector: Any = SimpleNamespace(tells_blur=tells_blur, returns_every=0)
+    detector: Any = SimpleNamespace(name="edge", modulation=True, tells_blur=tells_blur, returns_every=0)
     return lambda merit, asked: Chosen(detector, lp_mm or asked or DEFAULT_LP_MM, seconds)
 
 
