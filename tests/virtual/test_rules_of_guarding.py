@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from tests.virtual.pressed import has_switches, presses
-from tests.virtual.rules.guarded import DARK_S, RECORDED_S, SEEN_S, STANDS_S, Guarded
+from tests.virtual.rules.guarded import DARK_S, ENDED_S, RECORDED_S, SEEN_S, STANDS_S, Guarded, Latched
 from tests.virtual.schedule import Step
 from tests.virtual.told import Told
 from tests.virtual.words import checked
@@ -124,3 +124,17 @@ def test_what_is_drawn_can_be_played_and_ends_with_all_let_go() -> None:
         assert [(step.do, step.args.get("what")) for step in sorted(drawn, key=lambda step: step.at_s)[-3:]] == [
             ("release", "emergency_stop"), ("release", "hands_in"), ("rearm", None),
         ]  # fmt: skip
+
+
+@pytest.mark.parametrize("ends", [True, False])
+@pytest.mark.parametrize("state", ["running", "asking", "paused"])
+def test_a_run_outlasts_no_emergency_stop(state: str, ends: bool) -> None:
+    told = Told(Latched(lambda: ("main", "stop")))
+    told.at(0.0).told("procedure", {"run": "r-1", "state": state})
+    told.at(1.0).told("event", {"code": "emergency_stop"})
+    if ends:
+        told.at(1.5).told("procedure", {"run": "r-1", "state": "failed"})
+        told.at(1.6).told("procedure", {"run": "r-2", "state": "running"})
+    told.at(1.0 + ENDED_S)
+    told.at(1.1 + ENDED_S)
+    assert bool(told.broken) is not ends

@@ -13,7 +13,7 @@ from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.flat import Flat
-from tests.virtual.rules.guarded import Guarded
+from tests.virtual.rules.guarded import Guarded, Latched
 from tests.virtual.rules.hands_in import HandsIn
 from tests.virtual.rules.held import Held, Lapses
 from tests.virtual.rules.in_force import Unedited, Withdrawn
@@ -58,7 +58,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         AnswerAfterQuestion(),
         Dark(lambda: lab.machine.lamp.level > 0.0),
         HandsIn(lambda: lab.machine.lamp.level > 0.0),
-        *([guarded_of(lab)] if lab.switched else []),
+        *([guarded_of(lab), Latched(lab.unhindered)] if lab.switched else []),
         Unedited(lab.connections),
         Withdrawn(),
         IrisOpen(lab.unhindered),

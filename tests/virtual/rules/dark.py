@@ -11,7 +11,7 @@ from tests.virtual.witness import Watched
 
 DARK_S = 2.0
 OVER = ("done", "failed", "aborted")
-LEAVES_LIGHT = ("sweep", "bench_zero", "adapter_length", "fixed_zero")
+LEAVES_LIGHT = ("sweep", "bench_zero", "adapter_length", "fixed_zero", "there_and_back", "asked_thrice")
 """Procedures that set no light: what a person has lit before stays so."""
 
 

@@ -6,6 +6,7 @@ After an emergency stop so until it is re-armed, over every restart, in the dark
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import Any
 
 from tests.virtual.rules.motion import begins, line_sound
 from tests.virtual.schedule import Step
@@ -17,6 +18,9 @@ SEEN_S = 0.7
 STANDS_S = 2.0
 DARK_S = 5.0
 """A light that could not be put out is tried again after 2 s."""
+ENDED_S = 8.0
+"""A light that answers late is waited for as a run ends."""
+UNDER_WAY = ("running", "asking", "paused")
 RECORDED_S = 1.0
 """By then a latch is on a disk that is well."""
 
@@ -97,3 +101,38 @@ class Guarded(Watched):
     def sent(self, port: str, data: bytes) -> None:
         if port == "board" and self._up and begins(data) and (why := self._bars()) is not None:
             self.fail(f"{data!r} was sent while {why}")
+
+
+class Latched(Watched):
+    """A run that was under way as the emergency stop was pressed is over soon, and waits for nothing any more.
+
+    `connected` names the daemon's connections; none where one is lost or stalled: the end cannot be told then.
+    """
+
+    def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
+        self._connected = connected
+        self._run: str | None = None
+        """That which is under way."""
+        self._ends: tuple[str, float] | None = None
+        """The run that has to end, and since when it could have been told so."""
+
+    def daemon(self, up: bool) -> None:
+        self._run = self._ends = None
+
+    def told(self, topic: str, document: Any) -> None:
+        if topic == "procedure" and document:
+            self._run = document["run"] if document["state"] in UNDER_WAY else None
+        elif topic == "event" and document["code"] == EMERGENCY_STOP:
+            self._ends = None if self._run is None else (self._run, self.now())
+
+    def passed(self) -> None:
+        if self._ends is None:
+            return
+        run, since_s = self._ends
+        if run != self._run:
+            self._ends = None
+        elif not self._connected():
+            self._ends = run, self.now()
+        elif self.now() - since_s > ENDED_S:
+            self._ends = None
+            self.fail(f"run {run} is still under way, though the emergency stop was pressed at {since_s:.1f} s")

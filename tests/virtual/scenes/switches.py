@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import random
 
-from tests.virtual.scenes.parts import READY_S, move, ready
+from tests.virtual.scenes.parts import READY_S, Do, move, ready
 from tests.virtual.schedule import Step
+
+RUNS = ("there_and_back", "asked_thrice")
 
 
 def pressed(chance: random.Random, at_s: float, who: str) -> list[Step]:
@@ -15,7 +17,8 @@ def pressed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     for _ in range(2):
         what = {"what": chance.choice(("emergency_stop", "emergency_stop", "hands_in"))}
         held_s = chance.choice((1.5, 6.0))
-        steps += [*ready(at_s, who), _lit(at_s + READY_S, who), Step(at_s + READY_S, who, "move", move(chance))]
+        begins: Do = chance.choice((("move", move(chance)), ("run", {"procedure": chance.choice(RUNS), "inputs": {}})))
+        steps += [*ready(at_s, who), _lit(at_s + READY_S, who), Step(at_s + READY_S, who, *begins)]
         at_s += READY_S + chance.choice((0.05, chance.uniform(0.1, 2.0)))
         steps.append(Step(at_s, "hand", "press", what))
         steps += _tried(chance, at_s + held_s - 0.5, who)
