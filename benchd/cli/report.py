@@ -148,13 +148,14 @@ def _draw(args: argparse.Namespace, reader: Reader, doc: dict[str, Any]) -> byte
         ) from error
 
 
-def write_picture(place: Path, picture: bytes) -> None:
+def write_picture(place: Path, picture: bytes, option: str = "--out") -> None:
+    """Raises BenchdError with what to do."""
     from benchd.errors import BenchdError
 
     try:
         place.write_bytes(picture)
     except OSError as error:
-        advice = "Name a file in a folder that is there and may be written, with --out FILE.png."
+        advice = f"Name a file in a folder that is there and may be written, with {option} FILE.png."
         raise BenchdError("bad_request", f"{place} cannot be written: {error.strerror}.", advice=advice) from error
 
 

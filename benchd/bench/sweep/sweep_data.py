@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import fmean
 from typing import Literal
@@ -10,6 +10,10 @@ from typing import Literal
 from benchd.assessments.locate import Location, locate
 from benchd.detectors.detector import AUTO
 from benchd.metrology.budget import Term
+
+LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
+"""Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
+source. It is above the warm-up and droop of a lamp, and below any intended change."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,3 +104,11 @@ class SweepData:
         offsets = [point.offset_um for point in self.points]
         values = [fmean(value for value, _ in point.channels.values()) for point in self.points]
         return locate(offsets, values, half_width_um)
+
+
+def changed_brightness(seen: Sequence[float]) -> list[str]:
+    """A sentence where the brightness of the points of one sweep did not stay."""
+    if not seen or max(seen) <= LIGHT_STAYS * min(seen):
+        return []
+    ratio = max(seen) / min(seen)
+    return [f"While a sweep was taken the brightness changed by a factor of {ratio:.2g}: light or exposure."]

@@ -27,7 +27,7 @@ from benchd.bench.sweep.enough_light import enough_light
 from benchd.bench.sweep.pass_through import PassThrough
 from benchd.bench.sweep.readings import Readings
 from benchd.bench.sweep.stream import Stream
-from benchd.bench.sweep.sweep_data import SweepData, SweepOrder
+from benchd.bench.sweep.sweep_data import SweepData, SweepOrder, changed_brightness
 from benchd.bench.time_table import spent
 from benchd.detectors.detector import Detector
 from benchd.detectors.values import Seen, Unusable
@@ -38,9 +38,6 @@ from benchd.optics.focus_depth import half_width_um
 from benchd.records.store import Store
 
 FINISH_S = 1.0
-LIGHT_STAYS = 2.0 ** (1.0 / 3.0)
-"""Points of a sweep that differ in brightness by more than this, a third of a stop, are flagged: common practice, no
-source. It is above the warm-up and droop of a lamp, and below any intended change."""
 
 Progress = Callable[[int, int], None]
 
@@ -106,7 +103,7 @@ class Sweeper:
             rng = np.random.default_rng([run.number, len(run.sweeps)] if alike else run.number)
             stations = plan(middle, span, step, order.repeats, rng)
             await self._take_all(stations, peak.peak_um, data, run, gate, progress)
-        data.flags += [*_lost_points(data), *_brightness(data)]
+        data.flags += [*_lost_points(data), *changed_brightness(data.brightness)]
         return data
 
     async def _require_light(self, inside: float, half_width: float, data: SweepData) -> None:
@@ -268,13 +265,6 @@ def _lost_points(data: SweepData) -> list[str]:
         return []
     total = data.refused + len(data.points)
     return [f"{data.refused} of {total} points of a sweep could not be measured; of the first: {data.first_refusal}"]
-
-
-def _brightness(data: SweepData) -> list[str]:
-    if not data.brightness or max(data.brightness) <= LIGHT_STAYS * min(data.brightness):
-        return []
-    ratio = max(data.brightness) / min(data.brightness)
-    return [f"While a sweep was taken the brightness changed by a factor of {ratio:.2g}: light or exposure."]
 
 
 def _sharpest(seen: Sequence[Seen]) -> Seen:

@@ -229,12 +229,17 @@ def _captured(frame: Frame) -> Capture:
 
 def lock(spec: CameraSpec, target: Target, lp_mm: float, sharpest: SquareSeen, others: Sequence[SquareSeen]) -> Locked:
     """The settings for a sweep with this sharpest picture and these others within its span."""
-    # The square shifts by fractions of a pixel from picture to picture; a window without margin would refuse some.
-    room = min(glance.room_px for glance in (sharpest, *others)) - ROOM_MARGIN_PX
-    sigma = max(glance.sigma_px for glance in (sharpest, *others))
-    window = min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))
+    window = window_px_for((sharpest, *others))
     layout = sharpest.layout
     if spec.pixel_um is not None and spec.u_pixel_um is not None:
         return Locked(layout, lp_mm * spec.pixel_um / 1000.0, window, spec.u_pixel_um / spec.pixel_um)
     u_rel = math.hypot(target.u_pitch_mm / target.pitch_mm, layout.u_side_px / layout.side_px)
     return Locked(layout, lp_mm * target.pitch_mm / layout.side_px, window, u_rel)
+
+
+def window_px_for(seen: Sequence[SquareSeen]) -> float:
+    """The half-width (px) of one window in which all of these can be measured."""
+    # The square shifts by fractions of a pixel from picture to picture; a window without margin would refuse some.
+    room = min(glance.room_px for glance in seen) - ROOM_MARGIN_PX
+    sigma = max(glance.sigma_px for glance in seen)
+    return min(room, max(5.0 * sigma + 6.0, LEAST_WINDOW_PX))

@@ -18,7 +18,7 @@ from benchd.imaging.level import Exposure, judge_exposure
 from benchd.imaging.marks import MarksSeen, measure_marks
 from benchd.imaging.picture import Picture, decode, linear_table, read_picture
 from benchd.imaging.refusals import PictureRefused
-from benchd.imaging.square import SquareLayout, cycles_per_px, find_square, measure_square
+from benchd.imaging.square import SquareLayout, SquareModulation, cycles_per_px, find_square, measure_square
 from benchd.imaging.strip import StripSeen, measure_strip
 
 NEAR_FULL = 0.88
@@ -130,14 +130,20 @@ def modulation_in(
 ) -> Modulation | Unusable:
     """Modulation of the square's edges at a known place and frequency."""
     try:
-        picture = read_picture(data)
-        table, linear = rendition.table_for(picture), rendition.is_linear(picture)
-        found = measure_square(picture.values, layout, cycles_per_px, window_px, table=table, linear=linear)
+        found = edges_in(read_picture(data), layout, cycles_per_px, window_px, rendition)
     except PictureRefused as refused:
         return _unusable(refused.code, refused.text)
     v, h = (found.h, found.v) if rendition.turned else (found.v, found.h)
     swing = sum(edge.swing for edge in found.edges) / len(found.edges)
     return Modulation(v, h, found.linear and found.fill <= NEAR_FULL, swing)
+
+
+def edges_in(
+    picture: Picture, layout: SquareLayout, cycles_per_px: float, window_px: float | None, rendition: Rendition
+) -> SquareModulation:
+    """The same edge by edge, as the picture lies. Raises PictureRefused."""
+    table, linear = rendition.table_for(picture), rendition.is_linear(picture)
+    return measure_square(picture.values, layout, cycles_per_px, window_px, table=table, linear=linear)
 
 
 def marks_in(data: bytes, rendition: Rendition) -> OnWall | Unusable:
