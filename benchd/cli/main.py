@@ -26,6 +26,7 @@ COMMANDS: dict[str, str] = {
     "lens": "the records of lenses: list, show, new, edit",
     "shim": "note a shim put under a lens or taken out; what is under it",
     "show": "a lens, run, finding, calibration or set-up out of the record",
+    "picture": "what imaging sees in pictures, or in a folder of them at known depths",
     "report": "the findings of a run or lens, and their curve as a picture",
 }
 
