@@ -35,7 +35,7 @@ NOT_LINEAR = (
 def picture_table(path: Path, seen: PictureSeen | Unusable) -> RenderableType:
     """One picture: what it is, its levels, the square and its edges, or why there is none."""
     if isinstance(seen, Unusable):
-        return Group(heading(str(path)), _refusal(seen))
+        return Group(heading(f"Picture {path}"), _refusal(seen))
     rows, columns = seen.picture.values.shape
     levels, pixels = seen.exposure, seen.picture.values.size
     clipped, black = (say.percent(n / pixels) if n else "0 %" for n in (levels.clipped, levels.at_zero))
@@ -47,12 +47,12 @@ def picture_table(path: Path, seen: PictureSeen | Unusable) -> RenderableType:
     ]
     notes = [NOTES[note] for note in seen.picture.notes]
     if isinstance(seen.found, Unusable):
-        return Group(heading(str(path)), pairs(about), *(item(note) for note in notes), _refusal(seen.found))
+        return Group(heading(f"Picture {path}"), pairs(about), *(item(note) for note in notes), _refusal(seen.found))
     if not seen.found.modulation.linear:
         notes.append(NOT_LINEAR)
     told = [*about, *_layout(seen.found), *_modulation(seen.found.modulation)]
     edges = [subheading("Edges"), _edges(seen.found)]
-    return Group(heading(str(path)), pairs(told), *edges, *(item(note) for note in notes))
+    return Group(heading(f"Picture {path}"), pairs(told), *edges, *(item(note) for note in notes))
 
 
 def _refusal(why: Unusable) -> RenderableType:

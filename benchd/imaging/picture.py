@@ -58,7 +58,7 @@ def decode(data: bytes) -> Grey:
 
 def read_picture(data: bytes) -> Picture:
     """As `decode`, with full scale and notes."""
-    from PIL import Image
+    from PIL import Image, UnidentifiedImageError
 
     try:
         with (
@@ -75,10 +75,15 @@ def read_picture(data: bytes) -> Picture:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning) as error:
         raise _too_large(float("inf")) from error
+    except UnidentifiedImageError as error:
+        raise _unreadable(data, "they begin like none of these") from error
     except _BROKEN as error:
-        raise PictureRefused(
-            "unreadable", f"{len(data)} bytes are no whole PNG, JPEG or TIFF picture: {error}.", {"bytes": len(data)}
-        ) from error
+        raise _unreadable(data, str(error)) from error
+
+
+def _unreadable(data: bytes, why: str) -> PictureRefused:
+    text = f"{len(data)} bytes are no whole PNG, JPEG or TIFF picture: {why}."
+    return PictureRefused("unreadable", text, {"bytes": len(data)})
 
 
 def _too_large(megapixels: float) -> PictureRefused:

@@ -115,6 +115,7 @@ def test_refused_kinds() -> None:
     with pytest.raises(PictureRefused) as caught:
         decode(encoded(Image.fromarray(GREY8), "BMP"))
     assert caught.value.code == "unreadable"
+    assert caught.value.text.endswith("picture: they begin like none of these.")
 
 
 @pytest.mark.parametrize("size", [(12000, 11000), (60000, 60000)])
