@@ -14,6 +14,10 @@ from benchd.procedures.values import Number, ReadOut, Reference, Sentence, Text,
 from benchd.quantities import printed_unit
 
 RingRole = Literal["focus_ring", "iris_ring"]
+_JOINED: dict[RingRole, str] = {
+    "focus_ring": "focus ring joined to its motor as for its marks",
+    "iris_ring": "iris ring joined to its motor as for its marks",
+}
 
 
 class Arguments(Record):
@@ -37,7 +41,8 @@ class Ask(Arguments):
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 
     `by_hand` says what a person has to see to where no axis turns that ring of the lens in the set-up: it is added to
-    the text of a `confirm`, which without a text is not asked at all where axes turn them.
+    the text of a `confirm`, which without a text is not asked at all where axes turn them. With one they see to it
+    there that the ring and its motor are joined: an axis knows its motor's angle alone.
 
     `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name. With `keep` a
     number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye. A number
@@ -61,11 +66,13 @@ class Ask(Arguments):
 
         Empty where nothing is left to ask.
         """
-        left = ", ".join(clause for ring, clause in self.by_hand.items() if ring not in turned)
+        left = [clause for ring, clause in self.by_hand.items() if ring not in turned]
         if self.text is None:
-            text = left and f"{left[0].upper()}{left[1:]}?"
+            text = ", ".join(left)
+            text = text and f"{text[0].upper()}{text[1:]}?"
         else:
-            text = f"{self.text.removesuffix('?')}, {left}?" if left else self.text
+            joined = [_JOINED[ring] for ring in self.by_hand if ring in turned]
+            text = ", ".join((self.text.removesuffix("?"), *left, *joined)) + "?" if self.by_hand else self.text
         if not text:
             return ""
         about = [self.about] if isinstance(self.about, str | Reference) else self.about or ()

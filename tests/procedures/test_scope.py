@@ -91,12 +91,15 @@ def test_a_value_may_stand_in_the_text_of_a_question() -> None:
     assert resolve(about, SCOPE).args.prompt() == "5 (2.5)"
 
 
+JOINED = "joined to its motor as for its marks"
+
+
 @pytest.mark.parametrize(
     ("turned", "text"),
     [
         ((), "Lens seated, ring at infinity, iris open? (L-0417)"),
-        (("focus_ring",), "Lens seated, iris open? (L-0417)"),
-        (("focus_ring", "iris_ring"), "Lens seated? (L-0417)"),
+        (("focus_ring",), f"Lens seated, iris open, focus ring {JOINED}? (L-0417)"),
+        (("focus_ring", "iris_ring"), f"Lens seated, focus ring {JOINED}, iris ring {JOINED}? (L-0417)"),
     ],
 )
 def test_a_person_is_asked_for_a_ring_only_where_no_axis_turns_it(turned: tuple[str, ...], text: str) -> None:

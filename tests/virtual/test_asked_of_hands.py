@@ -18,9 +18,10 @@ BY_HAND = {
         "Iris opened again?",
     ],
 }
+JOINED = "focus ring joined to its motor as for its marks, iris ring joined to its motor as for its marks?"
 BY_AXES = {
-    "flange_check": ["Adapters and glass as listed, lens seated?"],
-    "glass_toggle": ["Adapters as listed, no glass, lens seated?"],
+    "flange_check": [f"Adapters and glass as listed, lens seated, {JOINED}"],
+    "glass_toggle": [f"Adapters as listed, no glass, lens seated, {JOINED}"],
 }
 
 

@@ -117,7 +117,8 @@ class Sensors:
                 told.said.append(("range_differs", f"{text} {distance_mm:.0f} mm.", advice))
         elif setup.distance_mm is None or abs(distance_mm - setup.distance_mm) > ENTERS * own.u_mm:
             # The wall's own shift takes the target with it: half a millimetre of a 50 mm lens that had no distance yet.
-            shifted_um = (nominal_at(distance_mm) or nominal_um) - nominal_um
+            then_um = nominal_at(distance_mm)
+            shifted_um = 0.0 if then_um is None else then_um - nominal_um
             told.values["distance_mm"] = round(distance_mm + shifted_um / 1000.0, 3)
             told.by["distance_mm"] = self._name("range")
 
