@@ -4,16 +4,26 @@ from __future__ import annotations
 
 import asyncio
 import os
+import random
 import signal
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterator
+from itertools import count
 from pathlib import Path
 
 from soak_mutants import BROKEN
 from tests.virtual.drawn import DENSE, TRYING, drawn
 from tests.virtual.play import play
 from tests.virtual.rules.findings_hold import misses_too_often
+from tests.virtual.scenes import SCENES
+from tests.virtual.schedule import Step
+
+LONG = ("toggled", "next_in_turn", "checked")
+"""Scenes of many seconds of a processor."""
+ALL_HARDWARE = 1
+"""The number of a bench that has what every scene needs."""
 
 TURNED_S = 5.0
 """In so much of a processor's time a loop turns thousands of times, or something holds it for ever."""
@@ -42,11 +52,11 @@ def main(limit_s: float) -> int:
     assert Path(benchd.__file__).is_relative_to(here), f"{benchd.__file__} is not the copy in {here}"
     _watch_turns()
     counts: Counter[str] = Counter()
-    ends, seed = time.monotonic() + limit_s, 0
-    while time.monotonic() < ends:
-        seed += 1
-        pace = TRYING if seed % 8 > 0 else DENSE
-        outcome = play(drawn(seed, pace, faults=seed % 2 == 0), seed, curves=seed % 8 > 0)
+    ends = time.monotonic() + limit_s
+    for steps, seed, curves in _histories():
+        if time.monotonic() > ends:
+            break
+        outcome = play(steps, seed, curves=curves)
         counts.update(outcome.counts)
         if misses_too_often(counts["findings missed"], counts["findings judged"]):
             print("FindingsHold")
@@ -55,6 +65,15 @@ def main(limit_s: float) -> int:
             print(outcome.broken[0].rule)
             return BROKEN
     return 0
+
+
+def _histories() -> Iterator[tuple[list[Step], int, bool]]:
+    """Each scene by itself, the long ones last; then several together, in all orders. With the number of the bench, and
+    whether it takes no pictures."""
+    for name in sorted(SCENES, key=lambda name: LONG.index(name) if name in LONG else -1):
+        yield SCENES[name](random.Random(ALL_HARDWARE), 1.0, "alice"), ALL_HARDWARE, True
+    for seed in count(1):
+        yield drawn(seed, TRYING if seed % 8 > 0 else DENSE, faults=seed % 2 == 0), seed, seed % 8 > 0
 
 
 if __name__ == "__main__":
