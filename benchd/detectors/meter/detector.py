@@ -5,13 +5,14 @@ from __future__ import annotations
 import asyncio
 import math
 from collections.abc import AsyncIterator, Sequence
-from random import Random
+from functools import partial
 from typing import TYPE_CHECKING, Any, ClassVar, cast
 
 from benchd.detectors.available import REFERENCE
 from benchd.detectors.detector import Detector
 from benchd.detectors.meter.keys import MeterKeys, problems_of
 from benchd.detectors.meter.light import Dark, LampTrace, Level, Noise, Readings, level_of
+from benchd.detectors.meter.stream import as_asked, as_they_change
 from benchd.detectors.values import Capture, CurveSeen, Gear, Glance, Measured, Seen, Unusable
 from benchd.devices import Meter, Reading
 from benchd.errors import BenchdError, Refused
@@ -154,34 +155,12 @@ class MeterDetector(Detector):
 
     def stream(self) -> AsyncIterator[Capture]:
         """One reading after the other: of a meter that measures by itself each that is new, of one that begins when it
-        is asked each answer. Stamps are late by what the amplifier takes, which is the same both ways."""
-        smeared_s = self._keys.settle_ms / 1000.0
-        integration_s = self._keys.integration_ms / 1000.0
+        is asked each answer."""
+        smeared_s, integration_s = self._keys.settle_ms / 1000.0, self._keys.integration_ms / 1000.0
+        read, clock = partial(self._read, 1), self.gear.clock
         if integration_s > 0.0:
-            return self._as_they_change(integration_s, math.hypot(integration_s, smeared_s))
-        return self._as_asked(smeared_s)
-
-    async def _as_asked(self, smeared_s: float) -> AsyncIterator[Capture]:
-        clock = self.gear.clock
-        while True:
-            began_s = clock.monotonic()
-            taken = await self._read(1)
-            exposed_s = math.hypot(clock.monotonic() - began_s, smeared_s)
-            yield Capture(taken, taken.t_mono, clock.utc(), exposed_s)
-
-    async def _as_they_change(self, integration_s: float, exposed_s: float) -> AsyncIterator[Capture]:
-        """When the meter has a new value is seen by asking faster than it measures. How long after it had it is drawn
-        anew for each: were the questions in step with the meter, all would be late alike on one way, and otherwise on
-        the other."""
-        clock, before, draw = self.gear.clock, await self._read(1), Random(0)
-        while True:
-            taken = await self._read(1)
-            apart_s = min(taken.t_mono - before.t_mono, integration_s)
-            new = taken.signal != before.signal
-            before = taken
-            if new:
-                yield Capture(taken, taken.t_mono - 0.5 * (apart_s + integration_s), clock.utc(), exposed_s)
-                await clock.sleep(draw.uniform(0.0, apart_s))
+            return as_they_change(read, clock, integration_s, smeared_s)
+        return as_asked(read, clock, smeared_s)
 
     async def glance(self, capture: Capture, lp_mm: float) -> Glance | Unusable:
         level = self._level(capture)
