@@ -28,6 +28,9 @@ SETTLED_UM = 1e-3
 NEGLIGIBLE = 0.02
 """Or change the latency by, in standard uncertainties of it."""
 
+SINGULAR = 1e-12
+"""Singular values below this share of the largest are rounding: what they belong to the readings do not tell."""
+
 LEAST_OF_A_WAY = 5
 """Readings of each way inside the window of the fit: fewer do not tell that way's peak from the other's."""
 
@@ -134,10 +137,13 @@ def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple
     used, weight = z[fit.inside], 1.0 / u[fit.inside]
     design = np.column_stack([fit.by_coefficients(used), -fit.by_place(used) * speed[fit.inside]]) * weight[:, None]
     residual = (v[fit.inside] - fit.curve(used)[0]) * weight
-    q, r = np.linalg.qr(design)
-    found = np.linalg.solve(r, q.T @ residual)
+    # Columns of one size, so that what is left out as undetermined does not go by their units; a shape at the end of its
+    # family is.
+    size = np.linalg.norm(design, axis=0)
+    size[size == 0.0] = 1.0
+    inverse = np.linalg.pinv(design / size, rcond=SINGULAR) / size[:, None]
+    found = inverse @ residual
     left = residual - design @ found
-    inverse = np.linalg.inv(r)
     spread = float(left @ left) / max(1, left.size - design.shape[1])
     covariance = spread * (inverse @ inverse.T)
     peak_by = fit.peak_by_coefficients()

@@ -10,6 +10,8 @@ import pytest
 from benchd.metrology.both_ways import Way, fit_both_ways
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import NoPeak, fit_peak
+from benchd.metrology.shape_family import Family, Shapes
+from benchd.metrology.shape_peak import fit_shapes
 from benchd.metrology.trajectory import Trajectory
 
 HALF_UM = 35.0
@@ -115,3 +117,22 @@ def test_without_a_latency_that_both_ways_agree_on_it_says_so() -> None:
     with pytest.raises(NoPeak, match=r"agree on no latency.*more light") as caught:
         fit_both_ways(ways, HALF_UM)
     assert caught.value.reason == "unsettled"
+
+
+class OneCurve(Family):
+    """Whose shape changes nothing, not even by the rounding of a spline."""
+
+    def slopes(self, beyond: np.ndarray, shape: float) -> tuple[np.ndarray, np.ndarray]:
+        by_place, by_shape = super().slopes(beyond, shape)
+        return by_place, np.zeros_like(by_shape)
+
+
+def test_a_number_of_the_curve_that_readings_do_not_tell_leaves_the_latency_told() -> None:
+    x = np.linspace(-3.6, 3.6, 181)
+    one = np.exp(-math.log(2.0) * x**2 / (1.0 + 0.15 * np.tanh(x)))
+    family = OneCurve(Shapes(x, np.linspace(-1.0, 1.0, 9), np.repeat(one[:, None], 9, axis=1)))
+    ways = [one_way(400.0, 0.02), one_way(-400.0, 0.02, began_s=102.0)]
+    found = fit_both_ways(ways, HALF_UM, fit_curve=lambda z, v, u: fit_shapes(z, v, u, HALF_UM, family, spent=1))
+    assert found.latency_s == pytest.approx(0.02, abs=1e-4)
+    assert 0.0 < found.u_latency_s < 1e-4
+    assert found.fit.peak_um == pytest.approx(PEAK_UM, abs=0.1)
