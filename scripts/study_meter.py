@@ -240,8 +240,9 @@ def fitted(of: Photodiode, detector: MeterDetector, data: SweepData) -> PeakFit:
     """Best focus as a finding has it. Raises NoPeak."""
     columns = [(p.offset_um, *p.channels["light"]) for p in data.points]
     z, value, u = (np.array(column) for column in zip(*columns, strict=True))
+    way = data.way_um, data.least_way_um
     return detector.best_focus(
-        z, value, u, CurveSeen(of.f_number, data.lp_mm, NM, TWICE, of.place_um, data.latencies, data.way_um)
+        z, value, u, CurveSeen(of.f_number, data.lp_mm, NM, TWICE, of.place_um, data.latencies, *way)
     )
 
 

@@ -67,9 +67,10 @@ class Detector(ABC):
     `unit`; `quantity` names its values and `legends` the channels in a plot. `tells_blur`: its glances have a blur;
     without it a sweep scans far before it accepts a peak, which may be a side lobe. `goes_by_reference`: it reads the
     meter in the role `lamp_reference`, where there is one. `scale_from` is what tells the frequency on the image's
-    side. `modulation`: its values are of one frequency, so that the width of their curve tells an f-number. `Config`
-    are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it has settled on
-    holds for one sweep, from its `prepare` on.
+    side. `curve_by_way`: its curve is fitted with the way of each reading, so that sweeps at rest and in motion are not
+    fitted together. `modulation`: its values are of one frequency, so that the width of their curve tells an f-number.
+    `Config` are its keys in the bench file, under `detectors`. One instance is made for a bench and kept: what it has
+    settled on holds for one sweep, from its `prepare` on.
     """
 
     detector_api: ClassVar[int] = 1
@@ -82,6 +83,7 @@ class Detector(ABC):
     tells_blur: ClassVar[bool] = False
     goes_by_reference: ClassVar[bool] = False
     scale_from: ClassVar[str] = "pitch of the target"
+    curve_by_way: ClassVar[bool] = False
     modulation: ClassVar[bool] = True
     Config: ClassVar[type[BaseModel]] = NoKeys
     at_most_s: ClassVar[float] = 60.0
@@ -208,7 +210,8 @@ class Detector(ABC):
 
         Called where `check_streams` does not refuse. `t_mono` is the middle of what was gathered, by a clock that runs
         with the daemon's: late or early by a constant at most, which is found and taken off. `exposed_s` has to be
-        known, unless it is far shorter than the time between two captures. They are measured by `measure`, as settled.
+        known, unless it is far shorter than the time between two captures, and `surely_s` where that is a bound only.
+        They are measured by `measure`, as settled.
         """
         raise NotImplementedError
 

@@ -98,6 +98,9 @@ class GuardedDetector(Detector):
         self._guard.of_kind(call, taken.t_utc, str)
         if self._guard.number(call, taken.exposed_s) < 0.0:
             raise self._guard.fault(call, f"answered {call} with exposed_s {taken.exposed_s:g}, which is below 0")
+        if not 0.0 <= self._guard.number(call, taken.surely_s) <= taken.exposed_s:
+            text = f"with surely_s {taken.surely_s:g}, which is not from 0 to exposed_s, {taken.exposed_s:g}"
+            raise self._guard.fault(call, f"answered {call} {text}")
         return taken
 
     def check_streams(self) -> None:

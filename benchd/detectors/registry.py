@@ -27,6 +27,7 @@ DECLARED: Mapping[str, Any] = {
     "tells_blur": bool,
     "goes_by_reference": bool,
     "scale_from": str,
+    "curve_by_way": bool,
     "modulation": bool,
     "Config": type[BaseModel],
     "at_most_s": Annotated[float, Gt(0.0)],

@@ -44,13 +44,15 @@ class Capture:
     """What was exposed or read at one station; `data` is private to the detector.
 
     `t_mono` (s) and `t_utc` (RFC 3339) are the instant of the capture, `exposed_s` is how long the light was gathered,
-    where that is known.
+    where that is known: at the most, and `surely_s` at the least, where something smears beyond it that is known as a
+    bound only.
     """
 
     data: Any
     t_mono: float
     t_utc: str
     exposed_s: float = 0.0
+    surely_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,7 @@ class Glance:
 class CurveSeen:
     """What a curve through focus was taken with: f-number, frequency (lp/mm), light (nm), the arrangement's factor on
     its width, the independent noise of a position (um), how many latencies were found from the same points, and the way
-    (um) over which each was gathered at the most, as the carriage moved."""
+    (um) over which each was gathered at the most and at the least, as the carriage moved."""
 
     f_number: float
     lp_mm: float
@@ -79,6 +81,7 @@ class CurveSeen:
     position_u_um: float
     latencies: int = 0
     way_um: float = 0.0
+    least_way_um: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,6 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial import polynomial
 from numpy.typing import NDArray
 
 from benchd.metrology.peak import NoPeak, PeakFit, bell_start, fit_peak
@@ -137,8 +136,8 @@ def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple
     used, weight = z[fit.inside], 1.0 / u[fit.inside]
     design = np.column_stack([fit.by_coefficients(used), -fit.by_place(used) * speed[fit.inside]]) * weight[:, None]
     residual = (v[fit.inside] - fit.curve(used)[0]) * weight
-    # Columns of one size, so that what is left out as undetermined does not go by their units; a shape at the end of its
-    # family is.
+    # Columns of one size, so that it does not go by their units what is left out as undetermined: a shape at the end of
+    # its family is.
     size = np.linalg.norm(design, axis=0)
     size[size == 0.0] = 1.0
     inverse = np.linalg.pinv(design / size, rcond=SINGULAR) / size[:, None]
@@ -152,11 +151,13 @@ def _step(fit: PeakFit, z: Floats, speed: Floats, v: Floats, u: Floats) -> tuple
 
 
 def blur_shift_um(fit: PeakFit, way_um: float) -> float:
-    """How far the peak is shifted where each reading is the mean over `way_um`, to first order, without its sign.
+    """How far the peak is shifted where each reading is the mean over `way_um`, without its sign.
 
-    The mean of f over w is f plus w^2/24 of its second derivative, so that the maximum goes by w^2/24 of the third over
-    the second.
+    The mean of f over w has the slope (f(z + w/2) - f(z - w/2)) / w: from the peak of f one step of Newton to where
+    that is nothing. To first order it is w^2/24 of the third derivative over the second, whatever curve was fitted.
     """
-    top = (fit.peak_um - fit.centre_um) / fit.half_window_um
-    second, third = (float(polynomial.polyval(top, polynomial.polyder(fit.coefficients, n))) for n in (2, 3))
-    return abs(way_um**2 / 24.0 * third / second / fit.half_window_um)
+    if way_um == 0.0:
+        return 0.0
+    ends = fit.peak_um + 0.5 * way_um * np.array([-1.0, 1.0])
+    rises, bends = np.diff(fit.curve(ends)[0]), np.diff(fit.by_place(ends))
+    return abs(float(rises[0] / bends[0]))

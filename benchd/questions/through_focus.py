@@ -20,12 +20,16 @@ if TYPE_CHECKING:
     from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
     from benchd.questions.evidence import Evidence
 
+ALIKE = 1.1
+"""Ways of so many times each other count as alike: the pace is told anew for each sweep. What they blur goes by the
+square, and that by a fifth lies far below what readings scatter."""
+
 
 @dataclass(frozen=True, slots=True)
 class FitOrder:
     """Parameters of a fit beside the points: f-number, frequency (lp/mm), light (nm), noise of a position (um), the
     arrangement's factor on the curve width, how many latencies were found from the same points, and the way (um) over
-    which each was gathered at the most. `merit` names the detector, whose own curve is fitted."""
+    which each was gathered at the most and at the least. `merit` names the detector, whose own curve is fitted."""
 
     f_number: float
     lp_mm: float
@@ -35,6 +39,7 @@ class FitOrder:
     merit: str | None = None
     latencies: int = 0
     way_um: float = 0.0
+    least_way_um: float = 0.0
 
 
 def curve_of(points: Sequence[SweepPoint], position_u_um: float) -> Curve:
@@ -66,6 +71,7 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
         order.position_u_um,
         order.latencies,
         order.way_um,
+        order.least_way_um,
     )
     try:
         return whose_curve(order.merit).best_focus(curve.offset_um, curve.value, curve.u, seen)
@@ -76,8 +82,17 @@ def fit_points(points: Sequence[SweepPoint], order: FitOrder) -> PeakFit | str:
 def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
     """The fit of all points of `sweeps`, which measured the same, by the parameters of the first.
 
-    Raises Refused('not_found')."""
+    Raises Refused('not_found'), also for sweeps that lie on different curves as they were blurred by different ways."""
     points, sweep = [point for one in sweeps for point in one.points], sweeps[0]
+    ways_um = [one.way_um for one in sweeps]
+    if whose_curve(sweep.merit).curve_by_way and max(ways_um) > ALIKE * min(ways_um):
+        raise Refused(
+            "not_found",
+            f"These {len(sweeps)} sweeps lie on different curves: a reading of theirs is the mean over "
+            f"{min(ways_um):.3g} µm in one and over {max(ways_um):.3g} µm in another, as the carriage stood or went "
+            "faster.",
+            advice="Take all of them in one mode and at one step, in a run of their own.",
+        )
     order = FitOrder(
         sweep.f_number,
         sweep.lp_mm,
@@ -86,7 +101,8 @@ def best_focus(sweeps: Sequence[SweepData], evidence: Evidence) -> PeakFit:
         evidence.arrangement.curve_width,
         sweep.merit,
         sum(one.latencies for one in sweeps),
-        max(one.way_um for one in sweeps),
+        max(ways_um),
+        min(one.least_way_um for one in sweeps),
     )
     fit = fit_points(points, order)
     if isinstance(fit, str):

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from benchd.metrology.both_ways import Way, fit_both_ways
+from benchd.metrology.both_ways import Way, blur_shift_um, fit_both_ways
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import NoPeak, fit_peak
 from benchd.metrology.shape_family import Family, Shapes
@@ -136,3 +136,14 @@ def test_a_number_of_the_curve_that_readings_do_not_tell_leaves_the_latency_told
     assert found.latency_s == pytest.approx(0.02, abs=1e-4)
     assert 0.0 < found.u_latency_s < 1e-4
     assert found.fit.peak_um == pytest.approx(PEAK_UM, abs=0.1)
+
+
+def test_the_blur_of_a_quintic_is_that_of_its_derivatives() -> None:
+    """The mean of f over w is f plus w^2/24 of its second derivative, by Taylor: the peak goes by as much of the third
+    over the second."""
+    fit = fit_peak(z := np.linspace(PEAK_UM - 60, PEAK_UM + 60, 41), merit(z), 1e-3, HALF_UM)
+    curve = np.polynomial.Polynomial(fit.coefficients)
+    top = (fit.peak_um - fit.centre_um) / fit.half_window_um
+    by_taylor = 4.0**2 / 24.0 * curve.deriv(3)(top) / curve.deriv(2)(top) / fit.half_window_um
+    assert blur_shift_um(fit, 4.0) == pytest.approx(abs(by_taylor), rel=0.02)
+    assert blur_shift_um(fit, 0.0) == 0.0

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
-from benchd.bench.sweep.sweep_data import SweepData
+from benchd.bench.sweep.sweep_data import SweepData, SweepPoint
 from benchd.errors import Refused
 from benchd.questions.glass_toggle import GlassToggle, out_in_in_out
-from benchd.questions.through_focus import comparable_sweeps
+from benchd.questions.through_focus import best_focus, comparable_sweeps
 
 
 def swept(**changes: Any) -> SweepData:
@@ -47,6 +49,35 @@ def test_the_last_sweep_says_which() -> None:
     kept, notes = comparable_sweeps([coarse, coarse, fine])
     assert kept == [fine]
     assert notes[0].startswith("2 sweeps of this run")
+
+
+PEAK_UM = 3.0
+EVIDENCE: Any = SimpleNamespace(light_nm=546.0, position_u_um=0.0, arrangement=SimpleNamespace(curve_width=1.0))
+
+
+def moved(way_um: float, merit: str) -> SweepData:
+    """A sweep of a bell, each reading the mean over a way at the most."""
+    offsets = [4.0 * i + (way_um > 0.0) for i in range(-18, 19)]
+    points = [
+        SweepPoint(i, z, z, i + 100.0 * way_um, 0, {"light": (math.exp(-(((z - PEAK_UM) / 35.0) ** 2)), 1e-3)})
+        for i, z in enumerate(offsets)
+    ]
+    data = swept(merit=merit, points=points, f_number=2.0)
+    data.way_um = way_um
+    return data
+
+
+def test_sweeps_blurred_by_different_ways_are_not_fitted_as_one_curve() -> None:
+    """Where the curve that is fitted goes by the way: at rest and in motion, or at other speeds."""
+    for ways_um in ((0.0, 4.0), (3.0, 4.0)):
+        with pytest.raises(Refused, match=r"different curves.* 4 µm in another") as caught:
+            best_focus([moved(way_um, "meter") for way_um in ways_um], EVIDENCE)
+        assert "one mode" in caught.value.advice
+
+
+def test_sweeps_of_a_modulation_are_fitted_together_in_any_mode() -> None:
+    fit = best_focus([moved(0.0, "edge"), moved(4.0, "edge")], EVIDENCE)
+    assert fit.peak_um == pytest.approx(PEAK_UM, abs=0.05)
 
 
 OUT: tuple[str, ...] = ()

@@ -60,8 +60,13 @@ class PassPlan:
 
     @property
     def way_um(self) -> float:
-        """In one exposure, as offset."""
+        """In one exposure at the most, as offset."""
         return self.offset_speed_um_s * self.pace.exposed_s
+
+    @property
+    def least_way_um(self) -> float:
+        """In one exposure at the least, as offset."""
+        return self.offset_speed_um_s * self.pace.surely_s
 
     @property
     def expected(self) -> float:
@@ -94,9 +99,10 @@ def fit_legs(
     merit: str,
     seen: CurveSeen,
     latency_s: float,
-) -> BothWays | str:
+) -> tuple[BothWays, float] | str:
     """For the worker: `fit_both_ways` of legs, each times, positions, and of each reading stamp, exposure, value and u,
-    with the curve of that detector, `seen` by the carriage; or a sentence saying why there is none."""
+    with the curve of that detector, `seen` by the carriage, and how far its peak may be off by the motion's blur (um);
+    or a sentence saying why there is none."""
     ways = []
     for t_s, z_um, readings in legs:
         columns = np.array(readings, dtype=np.float64).reshape(-1, 4).T
@@ -104,14 +110,10 @@ def fit_legs(
     whose = whose_curve(merit)
     half_width = seen.curve_width * half_width_um(seen.f_number, seen.lp_mm)
     try:
-        return fit_both_ways(ways, half_width, latency_s, partial(whose.best_focus, seen=seen))
+        found = fit_both_ways(ways, half_width, latency_s, partial(whose.best_focus, seen=seen))
+        return found, whose.blurred_by_um(found.fit, *found.joined, seen)
     except NoPeak as none:
         return none.text
-
-
-def blurred_by_um(found: BothWays, merit: str, seen: CurveSeen) -> float:
-    """For the worker: how far the peak may be off by the motion's blur, by the carriage."""
-    return whose_curve(merit).blurred_by_um(found.fit, *found.joined, seen)
 
 
 def steady(leg: Leg, plan: PassPlan, latency_s: float) -> list[int]:
@@ -147,13 +149,14 @@ def timing_terms(found: BothWays, blurred_um: float, plan: PassPlan, legs: Seque
     drift_um = 0.5 * plan.offset_speed_um_s * CLOCKS_APART * apart_s
     slope = abs(plan.slope)
     latency = Term("latency", slope * found.u_peak_um, "A", float(found.fit.dof), run)
+    surely = f"{1000.0 * plan.pace.surely_s:.3g} to " if plan.pace.surely_s else ""
     lines = [
         Term("clocks", standard_u(drift_um, "rectangular"), "B", None,
              f"stamps drift by {1e6 * CLOCKS_APART:.0f} ppm at most (RFC 5905), {apart_s:.2f} s from one way to the "
              "other", "rectangular"),
         latency,
         Term("motion blur", standard_u(slope * blurred_um, "rectangular"), "B", None,
-             f"{1000.0 * plan.pace.exposed_s:.3g} ms at {plan.offset_speed_um_s:.0f} µm/s", "rectangular"),
+             f"{surely}{1000.0 * plan.pace.exposed_s:.3g} ms at {plan.offset_speed_um_s:.0f} µm/s", "rectangular"),
     ]  # fmt: skip
     return [line for line in lines if line.u > 0.0]
 

@@ -17,7 +17,6 @@ from benchd.bench.sweep.continuous import (
     LONGEST_PASS_S,
     TOO_SLOW_ADVICE,
     PassPlan,
-    blurred_by_um,
     fit_legs,
     offset_speed_um_s,
     readings_of,
@@ -111,13 +110,12 @@ class PassThrough:
             position_u_um=0.0,
             latencies=1,
             way_um=plan.way_um / abs(plan.slope),
+            least_way_um=plan.least_way_um / abs(plan.slope),
         )
-        used, found = await self._fitted(legs, plan, data.merit, seen, 0.0)
-        used, found = await self._fitted(legs, plan, data.merit, seen, found.latency_s)
-        with spent("analysis"):
-            blurred_um = await self._analysis.run(blurred_by_um, found, data.merit, seen)
+        _, found, _ = await self._fitted(legs, plan, data.merit, seen, 0.0)
+        used, found, blurred_um = await self._fitted(legs, plan, data.merit, seen, found.latency_s)
         data.timing = tuple(timing_terms(found, blurred_um, plan, legs, run))
-        data.latencies, data.way_um = seen.latencies, plan.way_um
+        data.latencies, data.way_um, data.least_way_um = seen.latencies, plan.way_um, plan.least_way_um
         data.flags.append(told(found, plan))
         placed = []
         for number, (leg, numbers, places_um) in enumerate(zip(legs, used, found.places_um, strict=True)):
@@ -132,8 +130,8 @@ class PassThrough:
 
     async def _fitted(
         self, legs: Sequence[Leg], plan: PassPlan, merit: str, seen: CurveSeen, latency_s: float
-    ) -> tuple[list[list[int]], BothWays]:
-        """The captures that belong to each leg, were they stamped so late, and the fit of all.
+    ) -> tuple[list[list[int]], BothWays, float]:
+        """The captures that belong to each leg, were they stamped so late, the fit of all, and what blur may add (um).
 
         Which belong to it depends on how late they are stamped, of which a first fit tells enough."""
         used = [steady(leg, plan, latency_s) for leg in legs]
@@ -145,7 +143,7 @@ class PassThrough:
             found = await self._analysis.run(fit_legs, sent, merit, seen, latency_s)
         if isinstance(found, str):
             raise Refused("not_found", found, advice="More light, or more passes (`repeats`); or a stepped sweep.")
-        return used, found
+        return used, *found
 
 
 def batched(items: Sequence[T], most: int) -> Iterator[list[T]]:

@@ -38,11 +38,12 @@ class Streamed:
 
 @dataclass(frozen=True, slots=True)
 class Pace:
-    """How often captures come (1/s), and how long each gathers light (s): for longer than from one to the next where an
-    amplifier smears it; as long as that where it is not known."""
+    """How often captures come (1/s), and how long each gathers light (s) at the most: for longer than from one to the
+    next where an amplifier smears it; as long as that where it is not known. `surely_s` is how long at the least."""
 
     rate_hz: float
     exposed_s: float
+    surely_s: float = 0.0
 
 
 class Stream:
@@ -115,7 +116,7 @@ class Stream:
             after.t_mono - before.t_mono for before, after in zip(self._first, self._first[1:], strict=False)
         )
         exposed_s = max(capture.exposed_s for capture in self._first)
-        return Pace(1.0 / apart, exposed_s or apart)
+        return Pace(1.0 / apart, exposed_s or apart, min(capture.surely_s for capture in self._first))
 
     def begin(self, from_s: float) -> None:
         """Keep what is stamped from then on (monotonic); what was kept before is thrown away."""

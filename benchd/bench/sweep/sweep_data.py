@@ -86,6 +86,8 @@ class SweepData:
     """How many latencies were found from the same points that are fitted."""
     way_um: float = 0.0
     """The way over which each of them was gathered at the most, as offset."""
+    least_way_um: float = 0.0
+    """And at the least."""
 
     @property
     def measured(self) -> tuple[str, str, float, float]:

@@ -36,16 +36,16 @@ and the steps of its table (own computation against the simulators' optics, f/2 
 def fit(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen) -> ShapePeak:
     """The fit of a slit's curve. Raises NoPeak, for a curve that is none of equal slits as well.
 
-    Of readings in motion each is the mean over its way. How far the amplifier smears beyond its integration is known as
-    a bound only: the mean square of the way is taken in the middle between nothing and the most.
+    Of readings in motion each is the mean over its way. How far the amplifier smears beyond the integration is known as
+    a bound only: the mean square of the way is taken in the middle between the least and the most.
     """
-    return _fit_over(z_um, value, u, seen, seen.way_um * math.sqrt(0.5))
+    return _fit_over(z_um, value, u, seen, math.hypot(seen.least_way_um, seen.way_um) * math.sqrt(0.5))
 
 
 def blurred_by_um(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen) -> float:
     """How far that may be off, were nothing smeared or as much as can be. Raises NoPeak."""
-    nothing, most = (_fit_over(z_um, value, u, seen, way_um).peak_um for way_um in (0.0, seen.way_um))
-    return 0.5 * abs(most - nothing)
+    least, most = (_fit_over(z_um, value, u, seen, way_um).peak_um for way_um in (seen.least_way_um, seen.way_um))
+    return 0.5 * abs(most - least)
 
 
 def _fit_over(z_um: Floats, value: Floats, u: Floats, seen: CurveSeen, way_um: float) -> ShapePeak:

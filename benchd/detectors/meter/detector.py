@@ -46,6 +46,7 @@ class MeterDetector(Detector):
     legends: ClassVar = {"light": "photodiode"}
     goes_by_reference = True
     scale_from = "width of the slit"
+    curve_by_way = True
     modulation = False
     Config = MeterKeys
     at_most_s = 300.0  # a thousand dark readings take long

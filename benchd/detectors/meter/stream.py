@@ -27,7 +27,7 @@ async def as_asked(read: Read, clock: Clock, smeared_s: float) -> AsyncIterator[
         began_s = clock.monotonic()
         taken = await read()
         exposed_s = math.hypot(clock.monotonic() - began_s, smeared_s)
-        yield Capture(taken, taken.t_mono, clock.utc(), exposed_s)
+        yield Capture(taken, taken.t_mono, clock.utc(), exposed_s)  # how much of that it measured nobody knows
 
 
 async def as_they_change(read: Read, clock: Clock, integration_s: float, smeared_s: float) -> AsyncIterator[Capture]:
@@ -49,6 +49,6 @@ async def as_they_change(read: Read, clock: Clock, integration_s: float, smeared
             middle_s = taken.t_mono - 0.5 * (apart_s + integration_s)
         else:
             middle_s += integration_s
-        yield Capture(taken, middle_s, clock.utc(), exposed_s)
+        yield Capture(taken, middle_s, clock.utc(), exposed_s, integration_s)
         if new:
             await clock.sleep(draw.uniform(0.0, apart_s))
