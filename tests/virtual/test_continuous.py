@@ -73,13 +73,13 @@ def sweep_u(finding: dict[str, Any]) -> float:
     return float(next(line["u"] for line in finding["budgets"]["focus_error"] if line["term"] == "sweep"))
 
 
-async def passing(bench: VirtualBench) -> None:
+async def passing(bench: VirtualBench, within_s: float | None = 60.0) -> None:
     """Until the carriage goes at the constant speed of a pass: no other motion lasts so long at one speed below top."""
 
     def speed() -> float:
         return abs(bench.machine.motor.at(bench.machine.now())[1])
 
-    async with asyncio.timeout(60):
+    async with asyncio.timeout(within_s):
         before = 0.0
         while not (before == speed() and 0.0 < before < 2000.0):
             before = speed()

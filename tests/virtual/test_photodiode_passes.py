@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,20 @@ from tests.virtual.test_continuous import passing, state_is, sweep_u
 from tests.virtual.test_photodiode import ADAPTERS, GLASS, LENS, NAME, by_returns
 
 SEED = 101
+
+
+@asynccontextmanager
+async def no_pass(bench: VirtualBench) -> AsyncIterator[None]:
+    """Inside, the carriage never goes as in a pass, and rests at the end: a sweep only looked for the peak."""
+    watching = asyncio.create_task(passing(bench, None))
+    try:
+        yield
+        await bench.rests(0.3)
+        assert not watching.done(), "it began a pass"
+    finally:
+        watching.cancel()
+
+
 on_the_module_s_loop = pytest.mark.asyncio(loop_scope="module")
 
 
@@ -103,10 +118,11 @@ async def test_a_stop_works_in_a_pass_and_a_pause_has_it_taken_again(
     ("order", "why"), [({"step_um": 120.0}, "is too fast here"), ({"span_um": 40_000.0}, "limit|A pass would take")]
 )
 async def test_what_does_not_fit_is_refused_before_a_pass(
-    at: FindingBench, client: BenchClient, order: dict[str, float], why: str
+    bench: VirtualBench, at: FindingBench, client: BenchClient, order: dict[str, float], why: str
 ) -> None:
-    with pytest.raises((RunEnded, BenchdError), match=why):
-        await at.sweep(mode="continuous", repeats=1, **order)
+    async with no_pass(bench):
+        with pytest.raises((RunEnded, BenchdError), match=why):
+            await at.sweep(mode="continuous", repeats=1, **order)
 
 
 def without_a_scale(doc: Any) -> None:
@@ -123,8 +139,8 @@ async def test_a_bench_that_cannot_refuses_and_says_why(tmp_path: Path, change: 
             await client.command("sweep", mode="continuous")
 
 
-async def test_a_meter_that_answers_too_slowly_is_refused_and_nothing_moves(tmp_path: Path) -> None:
-    """Six readings in ten seconds."""
+async def test_a_meter_that_answers_too_slowly_is_refused_before_a_pass(tmp_path: Path) -> None:
+    """Six readings in ten seconds; the look for the peak is behind by then."""
 
     def slow(doc: Any) -> None:
         doc["detectors"]["meter"]["integration_ms"] = 1500.0
@@ -138,8 +154,9 @@ async def test_a_meter_that_answers_too_slowly_is_refused_and_nothing_moves(tmp_
         at = await ready(bench, client, technician)
         technician.fit(ADAPTERS, GLASS, LENS)
         await client.command("setup", set={"lens": LENS, "adapters": ADAPTERS, "glass": GLASS, "ring": "infinity"})
-        with pytest.raises(RunEnded, match="come too slowly for a continuous sweep"):
-            await at.sweep(mode="continuous", repeats=1)
+        async with no_pass(bench):
+            with pytest.raises(RunEnded, match="come too slowly for a continuous sweep"):
+                await at.sweep(mode="continuous", repeats=1)
 
 
 async def test_a_plate_is_refused_before_anything_moves(tmp_path: Path) -> None:
