@@ -244,6 +244,10 @@ async def answers_none(*args: Any) -> Any:
     return None
 
 
+async def surer_than_long(*args: Any) -> Any:
+    return Capture((1, 0.5), 1.0, UTC, exposed_s=0.01, surely_s=0.02)
+
+
 async def not_a_number(*args: Any) -> Any:
     return Measured({"mean": (math.nan, 1.0)})
 
@@ -268,6 +272,7 @@ async def a_list(*args: Any) -> Any:
         ("capture", raises, "device_fault", "failed in capture: KeyError: 'colour'."),
         ("capture", answers_none, "device_fault", "answered capture with None, which is no Capture."),
         ("capture", hangs, "timeout", "did not come back from capture within 0.2 s."),
+        ("capture", surer_than_long, "device_fault", "with surely_s 0.02, which is not from 0 to exposed_s, 0.01"),
         ("glance", exits, "device_fault", "failed in glance: SystemExit: 3."),
         ("glance", answers_none, "device_fault", "answered glance with None, which is no Glance."),
         ("settle_on", answers_none, "device_fault", "answered settle_on with None, which is no finite number."),
