@@ -41,8 +41,9 @@ class Ask(Arguments):
     In the `text` values may stand by name, `${n}`; in a loop it begins with the round.
 
     `by_hand` says what a person has to see to where no axis turns that ring of the lens in the set-up: it is added to
-    the text of a `confirm`, which without a text is not asked at all where axes turn them. With one they see to it
-    there that the ring and its motor are joined: an axis knows its motor's angle alone.
+    the text of a `confirm`, ahead of its question mark. With a text they see to it there that the ring and its motor
+    are joined: an axis knows its motor's angle alone. Without one it is not asked at all where axes turn them, and
+    there is no answer to `save`.
 
     `about` (a value or a list of them) is said after the text; `save` keeps the answer under a name. With `keep` a
     number, which needs its `unit`, is kept with the run as a reading of that name, for what is read by eye. A number
@@ -106,6 +107,10 @@ class Ask(Arguments):
             raise ValueError("'text', or what a person sees to under 'by_hand'")
         if self.by_hand and self.kind != "confirm":
             raise ValueError("'by_hand' belongs to a confirm")
+        if self.by_hand and self.text is not None and not self.text.endswith("?"):
+            raise ValueError("text: beside 'by_hand', which goes ahead of its end, one that ends in '?'")
+        if self.save is not None and self.text is None:
+            raise ValueError("save: nothing here without a 'text', as nobody is asked where axes turn these rings")
         if (self.kind == "choice") != (len(self.choices) >= 2):
             raise ValueError("choices: two or more for a choice, none for another kind")
         if self.unit is not None and self.kind != "number":

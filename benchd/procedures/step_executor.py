@@ -185,7 +185,7 @@ class LiveBackEnd:
         args, run = step.ask, self._run
         prompt = args.prompt(self._bench.rings.turned)
         if not prompt:  # of what is left to hands on other benches alone
-            return scope if args.save is None else scope.with_value(args.save, True, args.kind)
+            return scope
         prompt = scope.prompt(prompt)
         glass = glass_question(run, self._bench) if args.kind == "confirm" else None
         text = with_findings(prompt if glass is None else f"{glass.text} {prompt}", run, self._bench)

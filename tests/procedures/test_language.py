@@ -147,6 +147,19 @@ def steps(*lines: str) -> str:
             "4:41 steps[0].ask.unit = 'mm': 'unit' belongs to a number",
         ),
         (
+            "ask: {kind: confirm, text: Press when done., by_hand: {iris_ring: iris open}}",
+            "4:32 steps[0].ask.text = 'Press when done.': beside 'by_hand', which goes ahead of its end, one that ends "
+            "in '?'",
+        ),
+        (
+            'ask: {kind: confirm, text: "${which}", by_hand: {iris_ring: iris open}}',
+            "4:32 steps[0].ask.text = '${which}': beside 'by_hand'",
+        ),
+        (
+            "ask: {kind: confirm, by_hand: {iris_ring: iris open}, save: opened}",
+            "4:65 steps[0].ask.save = 'opened': nothing here without a 'text', as nobody is asked",
+        ),
+        (
             'ask: {kind: confirm, text: "is ${Lens} in?"}',
             "steps[0].ask.text = 'is ${Lens} in?': text; ${..} in it names",
         ),

@@ -24,6 +24,16 @@ BY_AXES = {
     "glass_toggle": [f"Adapters as listed, no glass, lens seated, {JOINED}"],
 }
 
+OPENED = """
+procedure: opened
+title: The iris, then the rest
+needs: {roles: [carriage]}
+steps:
+  - setup: {lens: L-0417, adapters: [ring-07], glass: [pane-25]}
+  - ask: {name: iris_open, kind: confirm, by_hand: {iris_ring: "iris opened again"}}
+  - ask: {name: seated, kind: confirm, text: "Lens seated?", by_hand: {iris_ring: "iris open"}}
+"""
+
 
 async def asked(client: BenchClient, procedure: str) -> tuple[list[str], str]:
     """What is foreseen to be asked, and what then is asked first."""
@@ -64,3 +74,25 @@ async def test_a_lens_without_angles_is_turned_by_hand_on_a_bench_with_axes(tmp_
         await client.do("home", axes=["carriage", "focus_ring", "iris_ring"])
         plan = await client.command("run", procedure="flange_check", inputs={**INPUTS, "lens": "L-0418"}, dry=True)
         assert any(text.endswith("lens seated, ring at infinity, iris open?") for text in plan["asks"]), plan["asks"]
+
+
+@pytest.mark.parametrize(
+    ("name", "wanted"),
+    [
+        ("workshop", {"iris_open": "Iris opened again?", "seated": "Lens seated, iris open?"}),
+        ("workshop-rings", {"seated": "Lens seated, iris ring joined to its motor as for its marks?"}),
+    ],
+)
+async def test_a_run_asks_nobody_for_what_axes_turn_and_goes_on(
+    tmp_path: Path, name: str, wanted: dict[str, str]
+) -> None:
+    """A question of nothing but the iris is left out of the run where an axis turns it."""
+    files = {"procedures/opened.yaml": OPENED}
+    async with VirtualBench(tmp_path, world=name, config=name, files=files) as bench, person(bench) as (client, _):
+        answered: dict[str, str] = {}
+        async for state in client.follow(await client.run("opened", {})):
+            if state["state"] == "asking" and state["ask"]["name"] not in answered:
+                answered[state["ask"]["name"]] = state["ask"]["text"]
+                await client.answer(state["ask"]["ask"], True)
+        assert state["state"] == "done"
+        assert answered == wanted
