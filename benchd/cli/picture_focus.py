@@ -11,13 +11,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from benchd.arrangements.setup_document import DEFAULT_LIGHT_NM
-from benchd.assessments.improvements import STATE_GAMMA
 from benchd.assessments.locate import LEAST_BLURS, SAME_PLACE_HW, Location, least_blur_um, locate
 from benchd.assessments.peak_lines import FLAGS, NON_LINEAR_SHIFT_UM
 from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM
 from benchd.bench.sweep.enough_light import enough_light
 from benchd.bench.sweep.sweep_data import SweepPoint, changed_brightness
-from benchd.cli.picture_seen import Measured, Stated, measure, read
+from benchd.cli.picture_seen import STATE_CURVE, Measured, Stated, measure, read
 from benchd.detectors.edge.detector import window_px_for
 from benchd.detectors.edge.pictures import Modulation, SquareSeen, modulation_in
 from benchd.detectors.values import Unusable
@@ -26,7 +25,7 @@ from benchd.files.problems import FileProblems, Problem
 from benchd.imaging.picture import Grey
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import LEAST_POINTS, PeakFit
-from benchd.metrology.peak_light import FIT_REACH, predicted_U_um
+from benchd.metrology.peak_light import COUNTED_REACH, FIT_REACH, predicted_U_um
 from benchd.optics.focus_depth import half_width_um
 from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 
@@ -40,8 +39,6 @@ ONE_WAY = (
 )
 CLOSER = "Take pictures closer about the sharpest one, nine or more within its half-width, on both sides."
 _NOT_YET = Unusable("not_measured", "It was not measured, as it was not settled how.", CLOSER)
-_INSIDE_HW = 1.05
-"""Readings within so many geometric half-widths are what `predicted_U_um` counts."""
 
 
 @dataclass(slots=True)
@@ -183,7 +180,7 @@ def _require_light(points: Sequence[SweepPoint], peak: Location, half_width: flo
     curve = curve_of(points, 0.0)
     top = int(curve.value.argmax())
     noise = float(curve.u[top] / curve.value[top])
-    inside = sum(abs(point.offset_um - peak.peak_um) <= _INSIDE_HW * half_width for point in points)
+    inside = sum(abs(point.offset_um - peak.peak_um) <= COUNTED_REACH * half_width for point in points)
     predicted = predicted_U_um(noise, inside, half_width, peak.hwhm_um / half_width)
     enough_light(predicted, noise, inside, half_width)
 
@@ -194,8 +191,7 @@ def _notes(seen: ThroughFocus, fit: PeakFit, f_number: float) -> list[str]:
     if not all(found.linear for found in measured):
         notes.append(
             "Not all pictures are known to be linear in light: that may shift best focus by up to "
-            f"{NON_LINEAR_SHIFT_UM * f_number**2:.1f} µm, which the interval does not hold. --linear or --gamma is "
-            f"what a bench file says of it. {STATE_GAMMA}"
+            f"{NON_LINEAR_SHIFT_UM * f_number**2:.1f} µm, which the interval does not hold. {STATE_CURVE}"
         )
     notes += changed_brightness([found.swing for found in measured if found.swing is not None])
     lost = [one for one in seen.pictures if one.refused and abs(one.depth_um - fit.centre_um) <= fit.half_window_um]

@@ -11,6 +11,7 @@ from typing import Any
 
 from benchd.detectors.edge.detector import window_px_for
 from benchd.detectors.edge.pictures import (
+    NEAR_FULL,
     TOO_FINE,
     Modulation,
     Rendition,
@@ -25,6 +26,10 @@ from benchd.imaging.picture import Picture, read_picture
 from benchd.imaging.refusals import PictureRefused
 from benchd.imaging.square import SquareLayout, SquareModulation, cycles_per_px
 
+STATE_CURVE = (
+    "Say --linear where that holds, or the --gamma of its curve; and expose less where the bright field stands above "
+    f"{100 * NEAR_FULL:.0f} % of full scale."
+)
 READ = "Give a PNG, JPEG or TIFF of 8 or 16 bits; raw pictures are not read."
 
 

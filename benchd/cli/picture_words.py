@@ -9,10 +9,10 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from benchd.cli.picture_focus import AtDepth, ThroughFocus
-from benchd.cli.picture_seen import Measured, PictureSeen, layout_json, modulation_json, refused_json
+from benchd.cli.picture_seen import STATE_CURVE, Measured, PictureSeen, layout_json, modulation_json, refused_json
 from benchd.cli.tables import heading, item, pairs, plain, subheading
 from benchd.detectors.edge.detector import EdgeDetector
-from benchd.detectors.edge.pictures import NEAR_FULL, Modulation
+from benchd.detectors.edge.pictures import Modulation
 from benchd.detectors.values import Unusable
 from benchd.metrology.rounding import rounded
 from benchd.questions.through_focus import curve_of
@@ -26,10 +26,7 @@ NOTES = {
     "bits_lost": "Of 16 bits of colour the upper 8 were read.",
     "alpha_dropped": "Transparency was dropped.",
 }
-NOT_LINEAR = (
-    "Not known to be linear in light, so modulation is only indicative: say --linear where it is, or the --gamma of "
-    f"its curve; and expose less where the bright field stands above {100 * NEAR_FULL:.0f} % of full scale."
-)
+NOT_LINEAR = f"Not known to be linear in light, so modulation is only indicative. {STATE_CURVE}"
 
 
 def picture_table(path: Path, seen: PictureSeen | Unusable) -> RenderableType:

@@ -16,7 +16,8 @@ TOO_LITTLE_LIGHT = 0.15
 FIT_REACH = 1.1
 """Half-window of the fit in measured half-widths at half height."""
 
-_COUNTED_REACH = 1.05  # the stated number of points lies inside +- this many geometric half-widths
+COUNTED_REACH = 1.05
+"""The stated number of points lies within +- this many geometric half-widths."""
 
 
 def predicted_U_um(relative_sd: float, n_inside: float, half_width_um: float, hwhm_ratio: float = 1.07) -> float:
@@ -31,7 +32,7 @@ def predicted_U_um(relative_sd: float, n_inside: float, half_width_um: float, hw
     modulation falls from its peak as 1 - q^2/8, which is half height at q = 2.215, so its second derivative is
     1.227/HWHM^2. With the window 1.1 HWHM: u = 5.62 s HWHM / sqrt(m), and U = t(m - 6) u.
     """
-    m = n_inside * FIT_REACH * hwhm_ratio / _COUNTED_REACH
+    m = n_inside * FIT_REACH * hwhm_ratio / COUNTED_REACH
     if not (relative_sd >= 0.0 and half_width_um > 0.0):
         raise ValueError("noise must not be negative and the half-width must be above zero")
     if m <= 6.0:

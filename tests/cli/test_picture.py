@@ -267,7 +267,10 @@ def test_what_the_interval_does_not_hold_is_said(tmp_path: Path, ask: Ask) -> No
     notes = doc["focus"]["notes"]
     assert SCATTER_ALONE in notes
     assert ONE_WAY in notes
-    assert any("shift best focus by up to 3.0 µm" in note for note in notes)  # 0.75 N squared
+    (curve,) = [note for note in notes if "shift best focus by up to 3.0 µm" in note]  # 0.75 N squared
+    assert "--linear" in curve
+    assert "--gamma" in curve
+    assert "bench file" not in curve, "there is none"
 
 
 REFUSED: dict[str, tuple[str, str, str]] = {
