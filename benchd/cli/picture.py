@@ -12,9 +12,12 @@ from typing import TYPE_CHECKING
 from benchd.cli import exits, options
 
 if TYPE_CHECKING:
+    from benchd.cli.picture_focus import ThroughFocus
     from benchd.cli.picture_seen import Stated
 
 CYCLES_PER_PX = 0.1
+LIGHT_NM = 546.0
+"""What a set-up takes, too, where it does not say."""
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,6 +39,10 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     curve.add_argument("--linear", action="store_true", help="linear in light, where the file does not say otherwise")
     curve.add_argument("--gamma", metavar="G", type=_within(0.2, 5.0), help="value = light^(1/gamma)")
     group.add_argument("--f-number", metavar="N", type=_within(0.5, 64.0), help="FOLDER: of the lens, as it was set")
+    group.add_argument(
+        "--light-nm", metavar="NM", type=_within(200.0, 2500.0),
+        help=f"FOLDER: of the light ({LIGHT_NM:g}): how wide a curve of that f-number ought to be goes by it",
+    )  # fmt: skip
     options.output(parser)
 
 
@@ -62,10 +69,10 @@ def run(args: argparse.Namespace) -> int:
     from benchd.cli.depths import depths_in
     from benchd.cli.guard import print_error
     from benchd.cli.picture_focus import through_focus
-    from benchd.cli.picture_words import drawn_focus, focus_json, focus_table
+    from benchd.cli.picture_words import focus_json, focus_table
 
-    seen = through_focus(depths_in(args.depths, folder), stated, args.f_number)
-    png = None if seen.sharpest is None else _written(args, lambda: drawn_focus(seen))
+    seen = through_focus(depths_in(args.depths, folder), stated, args.f_number, args.light_nm or LIGHT_NM)
+    png = _drawn(args, seen, stated)
     if args.json:
         print(json.dumps(focus_json(seen) | {"png": png}, ensure_ascii=False))
     else:
@@ -73,9 +80,22 @@ def run(args: argparse.Namespace) -> int:
 
         out().print(focus_table(seen))
         _said(png)
+        if args.png is not None and png is None:
+            print(f"\nNo picture was written to {args.png}: in none of them is there anything to draw.")
         if seen.refused is not None:
             print_error(seen.refused, as_json=False)
     return exits.DONE if seen.refused is None else exits.REFUSED
+
+
+def _drawn(args: argparse.Namespace, seen: ThroughFocus, stated: Stated) -> str | None:
+    """The sharpest picture with the curve; by itself where they were not measured together. Raises BenchdError."""
+    from benchd.cli.picture_seen import PictureSeen, see
+    from benchd.cli.picture_words import drawn_focus, drawn_picture
+
+    if seen.sharpest is not None:
+        return _written(args, lambda: drawn_focus(seen))
+    alone = None if args.png is None or seen.clearest is None else see(seen.clearest, stated)
+    return _written(args, lambda: drawn_picture(alone)) if isinstance(alone, PictureSeen) else None
 
 
 def _each(args: argparse.Namespace, stated: Stated) -> int:
@@ -112,7 +132,8 @@ def _folder(args: argparse.Namespace) -> Path | None:
         raise UsageError(f"{folders[0]} is a folder: --depths FILE.csv says at which depth each picture was taken")
     if folders and (args.f_number is None or not (args.pixel_um or args.pitch_mm)):
         raise UsageError("a curve through focus takes --f-number, and the scale: --pixel-um or --pitch-mm")
-    for given, name in ((args.depths, "--depths"), (args.f_number, "--f-number")):
+    of_folder = ((args.depths, "--depths"), (args.f_number, "--f-number"), (args.light_nm, "--light-nm"))
+    for given, name in of_folder:
         if given is not None and not folders:
             raise UsageError(f"{name} goes with a folder of pictures, and {args.files[0]} is none")
     if args.png is not None:

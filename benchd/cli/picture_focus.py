@@ -10,7 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from benchd.arrangements.setup_document import DEFAULT_LIGHT_NM
 from benchd.assessments.locate import LEAST_BLURS, SAME_PLACE_HW, Location, least_blur_um, locate
 from benchd.assessments.peak_lines import FLAGS, NON_LINEAR_SHIFT_UM
 from benchd.assessments.sampling_positions import SPAN_HWHM, STEP_HWHM
@@ -26,6 +25,7 @@ from benchd.imaging.picture import Grey
 from benchd.metrology.distribution import coverage_factor
 from benchd.metrology.peak import LEAST_POINTS, PeakFit
 from benchd.metrology.peak_light import COUNTED_REACH, FIT_REACH, predicted_U_um
+from benchd.optics.diffraction import cutoff_lp_mm
 from benchd.optics.focus_depth import half_width_um
 from benchd.questions.through_focus import FitOrder, curve_of, fit_points
 
@@ -57,9 +57,13 @@ class AtDepth:
 
 @dataclass(slots=True)
 class ThroughFocus:
-    """All pictures in their order, the sharpest one whole with its grey values, and the fit, or why there is none."""
+    """All pictures in their order, the sharpest one whole with its grey values, and the fit, or why there is none.
+
+    `clearest` is the sharpest one as each was looked at by itself: known where they could not be measured together.
+    """
 
     pictures: list[AtDepth]
+    clearest: Path | None = None
     sharpest: tuple[AtDepth, Grey, Measured] | None = None
     fit: PeakFit | None = None
     refused: Refused | None = None
@@ -81,11 +85,15 @@ class ThroughFocus:
         ]
 
 
-def through_focus(listed: Sequence[tuple[Path, float]], stated: Stated, f_number: float) -> ThroughFocus:
-    """Measure and fit. Raises FileProblems for pictures that cannot be read or are of another size than the first."""
+def through_focus(
+    listed: Sequence[tuple[Path, float]], stated: Stated, f_number: float, light_nm: float
+) -> ThroughFocus:
+    """Measure and fit; by f-number and light the fit judges whether the curve is as wide as it ought to be.
+
+    Raises FileProblems for pictures that cannot be read or are of another size than the first."""
     seen = ThroughFocus(_glances(listed, stated))
     try:
-        _measure_and_fit(seen, stated, f_number)
+        _measure_and_fit(seen, stated, f_number, light_nm)
     except Refused as refused:
         seen.fit, seen.refused = None, refused
     return seen
@@ -114,7 +122,7 @@ def _glances(listed: Sequence[tuple[Path, float]], stated: Stated) -> list[AtDep
     return pictures
 
 
-def _measure_and_fit(seen: ThroughFocus, stated: Stated, f_number: float) -> None:
+def _measure_and_fit(seen: ThroughFocus, stated: Stated, f_number: float, light_nm: float) -> None:
     sharp = [(one, one.glance) for one in seen.pictures if isinstance(one.glance, SquareSeen)]
     if not sharp:
         first = next((one.refused for one in seen.pictures if one.refused), None)
@@ -122,8 +130,12 @@ def _measure_and_fit(seen: ThroughFocus, stated: Stated, f_number: float) -> Non
         advice = first.advice if first else "List pictures with their depths."
         raise Refused("not_found", f"None of {len(seen.pictures)} pictures can be measured.{why}", advice=advice)
     best, glance = max(sharp, key=lambda pair: pair[1].modulation)
+    seen.clearest = best.path
     _, lp_mm = stated.frequency(glance.layout.side_px)
     assert lp_mm is not None
+    if lp_mm >= (most := cutoff_lp_mm(f_number, light_nm)):
+        why = f"f/{f_number:g} passes {most:.4g} lp/mm at the most in light of {light_nm:g} nm, not {lp_mm:.4g}."
+        raise Refused("bad_request", why, advice="Look at --f-number, --light-nm and the scale, or look at less lp/mm.")
     half_width = half_width_um(f_number, lp_mm)
     values = [one.glance.modulation if isinstance(one.glance, SquareSeen) else 0.0 for one in seen.pictures]
     peak = locate([one.depth_um for one in seen.pictures], values, half_width)
@@ -137,7 +149,7 @@ def _measure_and_fit(seen: ThroughFocus, stated: Stated, f_number: float) -> Non
     window_px = window_px_for([glance, *within])
     _measure(seen, stated, best, glance, window_px)
     points = seen.points
-    order = FitOrder(f_number, lp_mm, DEFAULT_LIGHT_NM, position_u_um=0.0)
+    order = FitOrder(f_number, lp_mm, light_nm, position_u_um=0.0)
     if not points:
         raise Refused("not_found", "None of the pictures could be measured at one place.", advice=CLOSER)
     fit = fit_points(points, order)

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from benchd.arrangements.setup_document import DEFAULT_LIGHT_NM
 from benchd.cli import exits
 from benchd.cli.main import main
 from benchd.cli.picture_focus import ONE_WAY, SCATTER_ALONE
@@ -34,6 +35,7 @@ LP_MM, PIXEL_UM, F_NUMBER, TURN_DEG, BLUR_PX = 40.0, 4.0, 2.0, 5.0, 0.5
 CYCLES = LP_MM * PIXEL_UM / 1000.0
 HALF_UM = 705.0 * F_NUMBER / LP_MM
 AS_TAKEN = ("--lp-mm", "40", "--pixel-um", "4", "--f-number", "2", "--linear")
+LIGHT = ("--light-nm", f"{DEFAULT_LIGHT_NM}")
 LENS = Optic(f_number=F_NUMBER, image_um=12.3, even_um=(0.1,))
 
 Ask = Callable[..., tuple[int, Any]]
@@ -273,6 +275,20 @@ def test_what_the_interval_does_not_hold_is_said(tmp_path: Path, ask: Ask) -> No
     assert "bench file" not in curve, "there is none"
 
 
+def test_how_wide_a_curve_ought_to_be_goes_by_the_light(tmp_path: Path, ask: Ask) -> None:
+    """Of f/2.4 where f/2 is said: wider than 546 nm explains, and not than 2000 nm do."""
+    optic = Optic(f_number=2.4, image_um=12.3)
+    words = folder_of(tmp_path / "shots", shuffled(3, 12.3, 1.8, 18), 3, optic=optic)
+    usual, named, long = (ask(*words, *AS_TAKEN, *nm)[1]["focus"] for nm in ((), LIGHT, ("--light-nm", "2000")))
+    assert "wide" in usual["flags"]
+    assert usual == named, "a set-up takes the same"
+    assert "wide" not in long["flags"]
+    assert usual["value"] == long["value"]
+    code, doc = ask(*words, *AS_TAKEN, "--f-number", "16", "--light-nm", "2000")
+    assert code == exits.REFUSED
+    assert "f/16 passes 31.25 lp/mm" in doc["error"]["text"]  # 1 / (wavelength times f-number)
+
+
 REFUSED: dict[str, tuple[str, str, str]] = {
     "not there": ("p00.png,1\np01.png,2\np02.png,3", "p02.png", "a file in"),
     "beside the folder": ("p00.png,1\np01.png,2\n../depths.csv,3", "../depths.csv", "a file in"),
@@ -368,6 +384,29 @@ def test_a_refused_picture_is_drawn_with_the_reason(fonts: None, tmp_path: Path,
         image.load()
 
 
+def test_of_a_folder_without_a_peak_the_sharpest_is_drawn(
+    fonts: None, tmp_path: Path, ask: Ask, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Nothing was written, and nothing said so."""
+    out, never = tmp_path / "out.png", tmp_path / "never.png"
+    words = folder_of(tmp_path / "shots", [20.0 + 2.0 * i for i in range(4)], 1)
+    code, doc = ask(*words, *AS_TAKEN, "--png", out)
+    assert (code, doc["focus"], doc["png"]) == (exits.REFUSED, None, str(out))
+    with Image.open(out) as image:
+        pixels = np.asarray(image.convert("RGB"))
+    for colour in (VERTICAL, HORIZONTAL):
+        own = [int(colour[i : i + 2], 16) for i in (1, 3, 5)]
+        assert (pixels == own).all(axis=-1).sum() > 1000, colour
+    folder = tmp_path / "greys"
+    folder.mkdir()
+    (folder / "a.png").write_bytes(png(np.full((200, 320), 30_000, dtype=np.uint16)))
+    grey = (str(folder), "--depths", str(listed(folder, ["a.png,1"])), *AS_TAKEN, "--png", str(never))
+    assert ask(*grey)[1]["png"] is None
+    assert main(["picture", *grey]) == exits.REFUSED
+    assert f"No picture was written to {never}" in capsys.readouterr().out
+    assert not never.exists()
+
+
 def test_without_the_package_that_draws_it_says_how_to_have_it(
     shot: Path, tmp_path: Path, ask: Ask, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -394,6 +433,7 @@ def test_best_focus_in_words(sweep: tuple[str, ...], capsys: pytest.CaptureFixtu
         (["FOLDER", "--depths", "d.csv", "--f-number", "2"], "takes --f-number, and the scale"),
         (["SHOT", "--depths", "d.csv"], "--depths goes with a folder"),
         (["SHOT", "--f-number", "2"], "--f-number goes with a folder"),
+        (["SHOT", "--light-nm", "600"], "--light-nm goes with a folder"),
         (["SHOT", "--lp-mm", "40"], "--lp-mm takes the scale"),
         (["SHOT", "--png", "out.jpg"], "name it .png"),
         (["SHOT", "SHOT", "--png", "out.png"], "draws one picture"),
