@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from itertools import count
 
 from benchd.commissioning.question import Answers, Places, at
 from benchd.commissioning.seen import SeenPort, identity_of
@@ -57,6 +58,18 @@ def first_there(answers: Answers, who: str) -> str:
 def link_of(answers: Answers, who: str) -> str:
     """The name of the link that a device is on."""
     return f"{first_there(answers, who)}_line"
+
+
+def next_unit(who: str) -> Callable[[Answers], str]:
+    """The first unit, from 1, that nobody has who is on the same line and has told his."""
+
+    def free(answers: Answers) -> str:
+        line = _speaks(answers, who), _where(answers, who)
+        there = [other for other in ORDER if (_speaks(answers, other), _where(answers, other)) == line]
+        taken = {answers.get(f"{other}_unit") for other in there if other != who}
+        return str(next(unit for unit in count(1) if unit not in taken))
+
+    return free
 
 
 def line_places(who: str, *more: str) -> Places:

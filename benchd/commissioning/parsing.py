@@ -70,6 +70,18 @@ def number(within: Within) -> Read:
     return read
 
 
+def factor(within: Within) -> Read:
+    """A plain number inside of it that another is multiplied by: 0 would make one of all."""
+
+    def read(text: str) -> float:
+        value = within.take(_plain(text))
+        if value == 0.0:
+            raise ValueError(f"a number {within.ends}, and not 0, which would make one of all")
+        return value
+
+    return read
+
+
 def whole(low: int, high: int) -> Read:
     """A whole number."""
 

@@ -8,7 +8,7 @@ from typing import Any
 TYPES = ("int16", "uint16", "int32", "uint32", "float32")
 WORDS = ("high_first", "low_first")
 _COMMAND = re.compile(r"(coil\s+)?(\d{1,5})\s*=\s*(\d{1,5})(?:\s+from\s+(\d{1,5}))?")
-_EXPECTED = re.compile(r"(.*\S)\s*=\s*(-?[0-9.]+)")
+_EXPECTED = re.compile(r"(.*\S)\s*=\s*(-?(?:\d{1,12}(?:\.\d{1,12})?|\.\d{1,12}))", re.ASCII)
 
 
 def written(text: str) -> dict[str, Any]:
@@ -42,7 +42,7 @@ def expected(text: str) -> dict[str, Any]:
     """A register and the number that stands in it: `6 input = 19761`."""
     parts = _EXPECTED.fullmatch(text)
     if parts is None:
-        raise ValueError("a register and its number, such as `6 input = 19761`")
+        raise ValueError("a register and the number that stands in it, such as `6 input = 19761` or `6 = 1.5`")
     return {**told(parts[1]), "value": float(parts[2])}
 
 

@@ -382,6 +382,8 @@ def test_every_problem_leads_back_to_its_question(tmp_path: Path, words: tuple[s
         ("carriage_move", "none", None),
         ("carriage_home", "coil 5=1", {"address": 5, "value": 1, "table": "coil"}),
         ("carriage_identity", "6 = 12", {"address": 6, "value": 12.0}),
+        ("carriage_identity", "6 = -1.25", {"address": 6, "value": -1.25}),
+        ("carriage_identity", "6=.5", {"address": 6, "value": 0.5}),
     ],
 )  # fmt: skip
 def test_registers_are_typed_in_few_words(key: str, typed: str, read: Any) -> None:
@@ -395,11 +397,39 @@ def test_registers_are_typed_in_few_words(key: str, typed: str, read: Any) -> No
         ("carriage_position", "70000"), ("carriage_position", ""), ("carriage_moving", "32"),
         ("carriage_moving", "low"),
         ("carriage_stop", "3"), ("carriage_stop", "3 = 70000"), ("carriage_identity", "6"), ("carriage_speed", "2 2"),
+        *(("carriage_identity", f"6 = {number}") for number in ("1.2.3", ".", "-", "5.", "9" * 400, "")),
     ],
 )  # fmt: skip
 def test_what_is_no_register_is_asked_for_again(key: str, typed: str) -> None:
-    with pytest.raises(ValueError, match=r"[a-z]"):
+    with pytest.raises(ValueError, match=r"register|bit|high_first"):
         BY_KEY[key].read(typed)
+
+
+@pytest.mark.parametrize(
+    "key", ["carriage_per_count_um", "focus_per_count_deg", "scale_um_per_unit", "tilt_scale", "diode_scale"]
+)
+def test_0_is_no_factor(key: str) -> None:
+    """Only the driver refused it, after the last question."""
+    assert BY_KEY[key].read("0.5") == 0.5
+    for none in ("0", "-0.0", "0e5"):
+        with pytest.raises(ValueError, match="a number from"):
+            BY_KEY[key].read(none)
+
+
+def test_enter_is_the_next_unit_that_nobody_on_the_line_has() -> None:
+    """It was 1 for each: two drives on one line, or a lamp whose level went to a register of the drive."""
+    wire, other = "/dev/ttyUSB1", "/dev/ttyUSB6"
+    answers: dict[str, Any] = {"carriage_by": "modbus", "carriage_port": wire}
+    for who, by, port, unit in (
+        ("carriage", "carriage_by", wire, 1), ("focus", "focus_by", wire, 2), ("iris", "iris_by", other, 1),
+        ("lamp", "light", wire, 3), ("thermometer", "thermometer_by", other, 2),
+    ):  # fmt: skip
+        answers |= {by: "modbus", f"{who}_port": port}
+        assert BY_KEY[f"{who}_unit"].default_after(answers) == str(unit), who
+        answers[f"{who}_unit"] = unit
+    assert BY_KEY["zoom_unit"].default_after({**answers, "zoom_by": "modbus", "zoom_port": wire}) == "4"
+    taken = {**answers, "carriage_unit": 17, "zoom_by": "modbus", "zoom_port": wire}
+    assert BY_KEY["zoom_unit"].default_after(taken) == "1"
 
 
 def test_every_question_has_its_places() -> None:

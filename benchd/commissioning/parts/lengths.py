@@ -43,7 +43,7 @@ def _line_device(part: str, who: str, what: str) -> tuple[Question, ...]:
             part,
             f"{who}_um_per_unit",
             "How many µm one unit of that number is: 1000 where it tells millimetres",
-            parsing.number(Within(-30e3, 30e3, "um")),
+            parsing.factor(Within(-30e3, 30e3, "um")),
             "1",
             where_stated(port),
         ),

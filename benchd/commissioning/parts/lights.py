@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchd.commissioning import parsing
-from benchd.commissioning.link_text import line_places, link_of, where_first
+from benchd.commissioning.link_text import line_places, link_of, next_unit, where_first
 from benchd.commissioning.parsing import NONE
 from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
@@ -71,7 +71,9 @@ def _dimmed(part: str, who: str) -> tuple[Question, ...]:
             None,
             _by(who, "line"),
         ),
-        Question(part, f"{who}_unit", "Its unit on the line", parsing.whole(1, 247), "1", _by(who, "modbus")),
+        Question(
+            part, f"{who}_unit", "Its unit on the line", parsing.whole(1, 247), next_unit(who), _by(who, "modbus")
+        ),
         Question(
             part,
             f"{who}_register",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from benchd.commissioning import parsing
-from benchd.commissioning.link_text import line_places, link_of, where_first
+from benchd.commissioning.link_text import line_places, link_of, next_unit, where_first
 from benchd.commissioning.parsing import NONE
 from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.commissioning.yaml_text import lines
@@ -60,7 +60,7 @@ def meter_questions(part: str, who: str, applies: Applies) -> tuple[Question, ..
             None,
             by("line"),
         ),
-        Question(part, f"{who}_unit", "Its unit on the line", parsing.whole(1, 247), "1", by("modbus")),
+        Question(part, f"{who}_unit", "Its unit on the line", parsing.whole(1, 247), next_unit(who), by("modbus")),
         Question(part, f"{who}_register", "The register, counted from 0", parsing.whole(0, 65_535), None, by("modbus")),
         Question(part, f"{who}_table", "Its table", parsing.choice("input", "holding"), "input", by("modbus")),
         Question(part, f"{who}_type", "Its type", parsing.choice("int16", "uint16", *WIDE), "int16", by("modbus")),
@@ -89,7 +89,7 @@ def meter_questions(part: str, who: str, applies: Applies) -> tuple[Question, ..
             None,
             by("scpi"),
         ),
-        Question(part, f"{who}_scale", factor, parsing.number(Within(-1e6, 1e6)), "1", applies),
+        Question(part, f"{who}_scale", factor, parsing.factor(Within(-1e6, 1e6)), "1", applies),
     )
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from benchd.commissioning import parsing, registers
+from benchd.commissioning.link_text import next_unit
 from benchd.commissioning.parsing import NONE, Read, or_none
 from benchd.commissioning.question import Answers, Places, Question, at
 from benchd.files.bounds import Within
 
 ASKED: Mapping[str, tuple[str, Read, str | None]] = {
-    "unit": ("Its unit on the line, which no other axis has", parsing.whole(0, 255), "1"),
+    "unit": ("Its unit on the line, which no other axis has", parsing.whole(0, 255), None),
     "identity": (
         f"The register that tells its model, and the number there, such as `6 input = 19761`, so that no other drive "
         f"is moved by a wrong address; or {NONE}",
@@ -33,7 +34,8 @@ ASKED: Mapping[str, tuple[str, Read, str | None]] = {
     "home": ("What homes it, such as `3 = 3`", registers.command, None),
     "clear": (f"What resets a fault as it is homed; {NONE}", or_none(registers.command), NONE),
 }  # fmt: skip
-"""Of each key of the device: the words, how an answer is read, and what Enter means."""
+"""Of each key of the device: the words, how an answer is read, and what Enter means; of `unit` that is asked of the
+line."""
 CAUTION = """\
     # It moves at once when told: power its motor off and look at its unit and registers before the first home.
 """
@@ -46,9 +48,10 @@ def asked(part: str, who: str, unit: str, applies: Callable[[Answers], bool]) ->
         (f"speed_per_count_{unit}_s", f"How many {unit}/s one count of its speed is"),
     )
     low = -1e6 if unit == "deg" else 1e-6  # angles may shrink as counts grow; a carriage is asked which way it goes
+    enters = {key: enter for key, (_, _, enter) in ASKED.items()} | {"unit": next_unit(who)}
     return (
-        *(Question(part, f"{who}_{key}", words, read, enter, applies) for key, (words, read, enter) in ASKED.items()),
-        Question(part, f"{who}_{counts[0][0]}", counts[0][1], parsing.number(Within(low, 1e6)), None, applies),
+        *(Question(part, f"{who}_{key}", words, read, enters[key], applies) for key, (words, read, _) in ASKED.items()),
+        Question(part, f"{who}_{counts[0][0]}", counts[0][1], parsing.factor(Within(low, 1e6)), None, applies),
         Question(part, f"{who}_{counts[1][0]}", counts[1][1], parsing.number(Within(1e-9, 1e6)), None, applies),
     )
 
