@@ -12,6 +12,7 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from benchd.devices import Identity, Link, LinkTimeout, matching, nothing_at_once, now_s
+from benchd_drivers.byte_link import byte_link
 from benchd_drivers.finishing import finish
 from benchd_drivers.gcode_contact import at_rest_anew, introduced
 from benchd_drivers.gcode_errors import LineHeld, LineReset
@@ -43,12 +44,8 @@ class GcodeBoard(Hearing):
 
     @classmethod
     def of(cls, link: Link | None, device: str) -> GcodeBoard:
-        """The board of a link. Raises ValueError where the device was given none."""
-        if link is None:
-            raise ValueError(f"{device} needs a link")
-        if not link.of_bytes:
-            raise ValueError(f"link: {device} needs one that carries lines of text, of kind serial or tcp")
-        return link.shared(cls, cls)
+        """The board of a link. Raises ValueError where the device was given none that carries its lines."""
+        return byte_link(link, device).shared(cls, cls)
 
     # ---- several axes on it
 

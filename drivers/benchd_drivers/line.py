@@ -24,6 +24,7 @@ from benchd.devices import (
     line,
     now_s,
 )
+from benchd_drivers.byte_link import byte_link
 from benchd_drivers.line_config import LineConfig
 from benchd_drivers.line_stream import LineStream
 from benchd_drivers.line_text import unchecked
@@ -48,15 +49,13 @@ class LineDriver(Device):
 
     @classmethod
     def create(cls, name: str, config: LineConfig, link: Link | None) -> LineDriver:
-        if link is None:
-            raise ValueError(f"{name} needs a link")
         kinds: dict[str, type[LineDriver]] = {
             "position": LineEncoder,
             "length": LineGauge,
             "gauge": LineGauge,
             "switch": LineSwitch,
         }
-        return kinds.get(config.quantity, LineMeter)(name, config, link)
+        return kinds.get(config.quantity, LineMeter)(name, config, byte_link(link, name))
 
     async def open(self) -> Identity:
         config = self._config

@@ -23,6 +23,7 @@ from benchd.devices import (
     line,
     nothing,
 )
+from benchd_drivers.byte_link import byte_link
 from benchd_drivers.finishing import finish
 from benchd_drivers.line_text import Checksum, Pattern, line_like, unchecked
 
@@ -89,9 +90,7 @@ class LineLight(Light):
 
     @classmethod
     def create(cls, name: str, config: LineLightConfig, link: Link | None) -> LineLight:
-        if link is None:
-            raise ValueError(f"{name} needs a link")
-        return cls(name, config, link)
+        return cls(name, config, byte_link(link, name))
 
     async def open(self) -> Identity:
         config, said = self._config, ""

@@ -24,6 +24,7 @@ from benchd.devices import (
     line,
     nothing,
 )
+from benchd_drivers.byte_link import byte_link
 from benchd_drivers.scpi_words import NoNumber, error_of
 
 TRIES = 3
@@ -66,10 +67,8 @@ class Scpi:
 
     @classmethod
     def of(cls, link: Link | None, name: str) -> Scpi:
-        """The conversation of that link. Raises ValueError without one."""
-        if link is None:
-            raise ValueError(f"{name} needs a link")
-        return link.shared(cls, cls)
+        """The conversation of that link. Raises ValueError without one that carries it."""
+        return byte_link(link, name).shared(cls, cls)
 
     @asynccontextmanager
     async def turn(self) -> AsyncIterator[None]:

@@ -111,14 +111,31 @@ def test_two_axes_on_one_drive_are_refused(tmp_path: Path) -> None:
     assert "set at the drive of focus_motor" in told.allowed
 
 
-def test_a_board_of_g_code_is_not_on_a_modbus_line(tmp_path: Path) -> None:
-    """It was built, and would have failed once it was opened."""
-    spindle = "  spindle:\n    driver: gcode_light\n    link: drive_line\n    safe_level: 0\n"
+SPEAKS_LINES = {
+    "gcode_light": "safe_level: 0",
+    "line": "ask: 'T?'\n    pattern: '^T=(.+)$'\n    quantity: temperature\n    unit: degC",
+    "line_light": "set: 'L {:.0f}'\n    ask: 'L?'\n    pattern: '^L=(.+)$'\n    steps: 255",
+    "scpi_meter": "identity: '^HOUSE'\n    function: VOLTage:DC\n    quantity: light\n    unit: V",
+}
+"""Drivers that say lines of text, and the least keys of each."""
+
+
+@pytest.mark.parametrize("driver", SPEAKS_LINES)
+@pytest.mark.parametrize("link", ["drive_line", "light_line", "null"])
+def test_who_says_lines_of_text_is_not_on_a_line_of_another_kind(tmp_path: Path, driver: str, link: str) -> None:
+    """Modbus and DMX links were taken, and failed at the first question."""
+    other = f"  spare:\n    driver: {driver}\n    link: LINK\n    {SPEAKS_LINES[driver]}\n"
+    lines = "links:\n  light_line: {kind: dmx, port: run/dmx}\n"
+    text = changed(tmp_path, LAMP, other + LAMP).read_text(encoding="utf-8").replace("\nlinks:\n", f"\n{lines}")
+    path = tmp_path / "bench.yaml"
+    path.write_text(text.replace("link: LINK", "link: dial_line"), encoding="utf-8")
+    build(load_bench(path))
+    path.write_text(text.replace("link: LINK", f"link: {link}"), encoding="utf-8")
     with pytest.raises(FileProblems) as caught:
-        build(load_bench(changed(tmp_path, LAMP, spindle + LAMP)))
+        build(load_bench(path))
     (told,) = caught.value.problems
-    assert told.key == "devices.spindle.link"
-    assert "lines of text" in told.allowed
+    assert told.key == "devices.spare.link"
+    assert told.allowed.startswith("spare needs a link that carries lines of text, of kind serial or tcp")
 
 
 DRIVE_LINE = "  drive_line: {kind: modbus_rtu, port: run/drive, baud: 19200, parity: none, timeout_s: 0.2}\n"
