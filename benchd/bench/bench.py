@@ -220,16 +220,15 @@ class Bench:
 
         Not in the course of a sweep: another set-up is another measurement.
         """
-        told = await self.sensors.told(self.setup.document, self.setup.chain.carriage_um, self._nominal_at)
+        setup = self.setup
+        told = await self.sensors.told(
+            setup.document, setup.chain.carriage_um, lambda mm: setup.preview({"distance_mm": mm})[1].carriage_um
+        )
         if told.values:
             await self.setup.change(told.values, told_by=told.by)
         for code, text, advice in told.said:
             self.events.tell(code, text, severity="warning", advice=advice)
         return bool(told.values)
-
-    def _nominal_at(self, distance_mm: float) -> float | None:
-        """Where nominal is (um) once the wall is so far."""
-        return self.setup.preview({"distance_mm": distance_mm})[1].carriage_um
 
     def nominal_target(self) -> float:
         """The carriage position of nominal, trim included. Raises Refused('not_driven') without a lens."""
