@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable, Coroutine, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +22,7 @@ from benchd.commands.intake import Intake as CommandIntake
 from benchd.commands.intake import Request
 from benchd.commands.json_gate import read_object
 from benchd.devices import Clock, DeviceError, Link, line
+from benchd.devices.links import Matcher
 from benchd.errors import Refused
 from benchd.files.artefacts import Adapter
 from benchd.files.problems import FileProblems
@@ -88,17 +89,27 @@ LINES = (
 )  # fmt: skip
 
 
-class _Stub:
-    """The parts of a link that a listener looks at."""
+class _Answered(Link):
+    """A link whose next answer is laid down; a link of its own kind, so that what drivers come to look at is there."""
 
     name = "fuzz"
-    recent: tuple[()] = ()
     connected = True
+    recent = ()
 
     def __init__(self) -> None:
         self.answer = b""
 
-    async def query(self, data: bytes, until: Callable[[bytes], slice | None], timeout_s: float) -> bytes:
+    async def open(self) -> None: ...
+
+    async def close(self) -> None: ...
+
+    def urgent(self, data: bytes) -> None: ...
+
+    async def listen(self) -> AsyncIterator[bytes]:
+        return
+        yield b""
+
+    async def query(self, data: bytes, until: Matcher, timeout_s: float) -> bytes:
         span = until(self.answer)
         if span is None:
             raise DeviceError("nothing came", device=self.name)
@@ -111,7 +122,7 @@ def _gcode() -> list[Parser]:
         place = None if found is None else found.machine(None)
         assert place is None or all(math.isfinite(one) for one in place)
 
-    hearing = Hearing(cast(Link, _Stub()))
+    hearing = Hearing(_Answered())
 
     def heard(data: bytes) -> None:
         for raw in data.split(b"\n"):
@@ -137,9 +148,9 @@ def _gcode() -> list[Parser]:
 
 
 def _text(now: Callable[[Coroutine[Any, Any, object]], object]) -> list[Parser]:
-    link = _Stub()
+    link = _Answered()
     config = LineDriver.Config(ask="P?", pattern=r"^P=([-+0-9.eE]+)$", quantity="position", resolution_um=0.05)
-    device = LineDriver.create("scale", config, cast(Link, link))
+    device = LineDriver.create("scale", config, link)
 
     def told(data: bytes) -> None:
         link.answer = data
