@@ -10,6 +10,7 @@ from benchd.cli.prose import wrapped
 from benchd.cli.speak import remark
 from benchd.commissioning.new_bench import Given, unasked
 from benchd.commissioning.question import Question
+from benchd.files.wording import ended
 from benchd.shown import shown
 
 BACK, QUIT, HELP = "back", "quit", "?"
@@ -82,7 +83,7 @@ class Dialogue:
                 try:
                     given.answers[question.key] = question.read(text)
                 except ValueError as wrong:
-                    remark(f"  '{text}' will not do: {wrong}.")
+                    remark(f"  '{text}' will not do: {ended(str(wrong))}")
                     continue
                 if typed:
                     self._guessed.discard(question.key)

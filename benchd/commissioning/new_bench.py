@@ -16,7 +16,7 @@ from benchd.commissioning.questions import BY_KEY, QUESTIONS
 from benchd.commissioning.seen import SeenPort
 from benchd.errors import Refused
 from benchd.files.problems import FileProblems, Problem
-from benchd.files.wording import near_names
+from benchd.files.wording import ended, near_names
 
 
 @dataclass
@@ -42,7 +42,9 @@ def preset(words: Mapping[str, str]) -> dict[str, Any]:
         try:
             found[key] = BY_KEY[key].read(typed.strip())
         except ValueError as wrong:
-            raise Refused("bad_request", f"{key}={typed}: {wrong}.", advice=f"It is: {BY_KEY[key].text}.") from None
+            raise Refused(
+                "bad_request", f"{key}={typed}: {ended(str(wrong))}", advice=f"It is: {BY_KEY[key].text}."
+            ) from None
     return found
 
 

@@ -102,8 +102,8 @@ def length(unit: Any, within: Within) -> Read:
     return read
 
 
-def span(unit: Any) -> Read:
-    """Two lengths, the lower first: `0, 30 mm`."""
+def span(unit: Any, long: Within) -> Read:
+    """Two lengths, the lower first, so far apart: `0, 30 mm`."""
 
     def read(text: str) -> tuple[float, float]:
         ends = _SEPARATED.split(text.strip().strip("[]"))
@@ -112,6 +112,8 @@ def span(unit: Any) -> Read:
         low, high = (_length(end, unit) for end in ends)
         if not low < high:
             raise ValueError("two lengths, the lower one first")
+        if not long.holds(apart := high - low):
+            raise ValueError(f"two lengths {long.ends} apart, and not {apart:.12g}{long.hint(apart)}")
         return low, high
 
     return read

@@ -211,7 +211,8 @@ WRONG = [
     (("carriage_prt=/dev/x",), "Did you mean 'carriage_port'?"),
     (("travel_um=0 30",), "travel_um=0 30: two lengths with a comma between them"),
     (("travel_um=30, 0",), "the lower one first"),
-    (("travel_um=0, 30",), "devices.stage.travel_um"),  # mm for um: 30 um of travel
+    (("travel_um=0, 30",), "30000 is meant, a factor of 1000?"),  # mm for um: 30 um of travel
+    (("travel_um=0, 24 m",), "24000 is meant, a factor of 1000?"),  # the search that follows was refused for ever
     (("flange_depth_mm=50000",), "50 is meant, a factor of 1000?"),
     (("target_mm=1,5",), "target_mm=1,5"),
     (("um_per_unit=nan",), "um_per_unit=nan: a number"),
@@ -414,6 +415,17 @@ def test_0_is_no_factor(key: str) -> None:
     for none in ("0", "-0.0", "0e5"):
         with pytest.raises(ValueError, match="a number from"):
             BY_KEY[key].read(none)
+
+
+@pytest.mark.parametrize(
+    ("question", "largest"),
+    [("home_search_um", {"travel_um": "0, 4998 mm"}), ("tolerance_um", {"carriage_per_count_um": "200"}),
+     ("tolerance_um", {"resolution_um": "100"}), ("u_target_mm", {"target_mm": "0.01"})],
+)  # fmt: skip
+def test_what_enter_takes_will_do(question: str, largest: dict[str, str]) -> None:
+    """A travel of 24 m was taken, and the search that follows from it refused for ever."""
+    answers = {key: BY_KEY[key].read(typed) for key, typed in largest.items()}
+    BY_KEY[question].read(str(BY_KEY[question].default_after(answers)))
 
 
 def test_enter_is_the_next_unit_that_nobody_on_the_line_has() -> None:

@@ -11,6 +11,9 @@ from benchd.files.bounds import Within
 
 CARRIAGE = "The carriage"
 
+BEYOND_UM, MOST_SEARCHED_UM = 2000.0, 5e6
+"""How far beyond its travel a home switch may lie, and after how far any search for it ends."""
+
 
 def gcode(answers: Answers) -> bool:
     """Whether a G-code controller drives the carriage."""
@@ -24,7 +27,7 @@ def by_modbus(answers: Answers) -> bool:
 
 def _search(answers: Answers) -> str:
     low, high = answers["travel_um"]
-    return f"{high - low + 2000.0:g}"
+    return f"{high - low + BEYOND_UM:g}"
 
 
 QUESTIONS: tuple[Question, ...] = (
@@ -80,7 +83,7 @@ QUESTIONS: tuple[Question, ...] = (
         CARRIAGE,
         "travel_um",
         "How far the carriage may go by its own reading, in µm, lowest and highest, such as 0, 30 mm",
-        parsing.span("um"),
+        parsing.span("um", Within(500.0, MOST_SEARCHED_UM - BEYOND_UM, "um")),
     ),
     Question(
         CARRIAGE,
@@ -116,7 +119,7 @@ QUESTIONS: tuple[Question, ...] = (
         CARRIAGE,
         "home_search_um",
         "After how far a search for the home switch is given up, in µm: the travel at least",
-        parsing.length("um", Within(500.0, 5e6, "um")),
+        parsing.length("um", Within(500.0, MOST_SEARCHED_UM, "um")),
         _search,
     ),
 )

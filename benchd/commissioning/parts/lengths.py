@@ -105,7 +105,7 @@ QUESTIONS: tuple[Question, ...] = (
         DIAL,
         "indicator_range_um",
         "Its range in µm, lowest and highest reading, such as -500, 500",
-        parsing.span("um"),
+        parsing.span("um", Within(10.0, 500e3, "um")),
         None,
         where_stated("indicator_port"),
     ),

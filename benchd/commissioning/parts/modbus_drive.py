@@ -47,11 +47,12 @@ def asked(part: str, who: str, unit: str, applies: Callable[[Answers], bool]) ->
         (f"per_count_{unit}", f"How many {unit} one count of its position is, gears included"),
         (f"speed_per_count_{unit}_s", f"How many {unit}/s one count of its speed is"),
     )
-    low = -1e6 if unit == "deg" else 1e-6  # angles may shrink as counts grow; a carriage is asked which way it goes
+    # Angles may shrink as counts grow; a carriage is asked which way it goes.
+    count = Within(-1e6, 1e6) if unit == "deg" else Within(1e-6, 200.0, "um")
     enters = {key: enter for key, (_, _, enter) in ASKED.items()} | {"unit": next_unit(who)}
     return (
         *(Question(part, f"{who}_{key}", words, read, enters[key], applies) for key, (words, read, _) in ASKED.items()),
-        Question(part, f"{who}_{counts[0][0]}", counts[0][1], parsing.factor(Within(low, 1e6)), None, applies),
+        Question(part, f"{who}_{counts[0][0]}", counts[0][1], parsing.factor(count), None, applies),
         Question(part, f"{who}_{counts[1][0]}", counts[1][1], parsing.number(Within(1e-9, 1e6)), None, applies),
     )
 
