@@ -11,6 +11,7 @@ from tests.virtual.rules.dark import Dark
 from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.findings_hold import SHARE, UNLIKELY, misses_too_often
 from tests.virtual.rules.flat import Flat, Holdings
+from tests.virtual.rules.goes_back import GoesBack
 from tests.virtual.rules.inside import Inside
 from tests.virtual.rules.once import Once
 from tests.virtual.rules.retained import Retained
@@ -185,6 +186,49 @@ def test_a_document_that_the_broker_keeps_too_long() -> None:
     for tenth in range(24, 40):
         told.at(tenth / 10)
     assert told.broken
+
+
+@pytest.mark.parametrize(("homed_s", "holds"), [(1.2, True), (1.5, False)])
+def test_a_stop_that_has_failed_and_costs_no_trust(homed_s: float, holds: bool) -> None:
+    told = Told(LossTold(lambda: ONE, lambda: True))
+    told.at(0.0).told("device/carriage", carriage(True))
+    told.at(0.9).asked("alice", "stop", {"id": "s1"}, False)
+    told.at(1.0).told("reply/alice", reply("s1", ok=False))
+    told.at(homed_s).told("device/carriage", carriage(False))
+    assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize(
+    ("accepted", "stale", "line", "holds"),
+    [
+        (True, False, b"G53 G21 G90 G1 Z-6.9000 F240.00\n", True),  # 100 um before its place
+        (True, False, b"G53 G21 G90 G1 Z-13.0000 F240.00\n", False),
+        (True, True, b"G53 G21 G90 G1 Z-13.0000 F240.00\n", True),
+        (False, False, b"G53 G21 G90 G1 Z-13.0000 F240.00\n", True),
+    ],
+    ids=["nominal", "elsewhere", "stale", "refused"],
+)
+def test_a_run_that_is_resumed_and_goes_elsewhere_first(accepted: bool, stale: bool, line: bytes, holds: bool) -> None:
+    told = Told(GoesBack(lambda: 11_000.0, lambda: 11_050.0))
+    told.at(0.0).daemon(True)
+    place = {"carriage_um": 11_050.0, "offset_um": 5000.0, "stale": stale}
+    told.at(1.0).told("device/carriage", carriage(True) | place)
+    told.at(1.0).told("procedure", {"state": "paused", "ask": None})
+    told.at(2.0).asked("alice", "resume", {"id": "c1"}, False)
+    told.at(2.0).sent("board", line)
+    told.at(2.1).told("reply/alice", reply("c1", ok=accepted))
+    assert bool(told.broken) is not holds
+
+
+@pytest.mark.parametrize("after_s", [None, 1.5, 4.0])
+def test_a_daemon_that_does_not_say_that_it_is_on_line(after_s: float | None) -> None:
+    told = Told(Retained(dict, dict, dict, lambda: ONE))
+    told.at(0.0).daemon(True)
+    for tenth in range(1, 60):
+        told.at(tenth / 10)
+        if after_s == tenth / 10:
+            told.rule.told("online", True)
+    assert bool(told.broken) is (after_s != 1.5)
 
 
 def test_a_document_that_was_another_between_two_looks() -> None:

@@ -6,16 +6,21 @@ from typing import Any
 
 import pytest
 
+from tests.virtual.rules.agree import Agree
 from tests.virtual.rules.answered import NeverRetained
 from tests.virtual.rules.held import Lapses
 from tests.virtual.rules.still import LossEnds, Pauses
 from tests.virtual.rules.stops import KeepsPlace, Rests
-from tests.virtual.rules.trusted import Agree, HomedWell
+from tests.virtual.rules.trusted import HomedWell
 from tests.virtual.schedule import Step
-from tests.virtual.told import Told, carriage, reply
+from tests.virtual.told import Told, carriage, event, reply
 
 ONE = ("benchd-main", "benchd-stop")
 MOVE = b"G53 G21 G90 G1 Z-7.5000 F240.00\n"
+
+
+def at_step(step: int, state: str = "running") -> dict[str, Any]:
+    return {"run": "r-0001", "state": state, "step": step}
 
 
 @pytest.mark.parametrize(
@@ -92,11 +97,50 @@ def test_steps_that_are_lost(off_um: float, told_s: float, holds: bool) -> None:
 def test_a_run_that_asks_on_through_a_stop(state: str) -> None:
     told = Told(Pauses(lambda: ONE))
     told.at(0.0).daemon(True)
-    told.at(1.0).told("procedure", {"run": "r-0001", "state": "asking"})
+    told.at(1.0).told("procedure", at_step(1, "asking"))
     told.at(2.0).stopped()
-    told.at(2.1).told("procedure", {"run": "r-0001", "state": state})
+    told.at(2.1).told("procedure", at_step(1, state))
     told.at(3.0)
     assert bool(told.broken) is (state == "asking")
+
+
+@pytest.mark.parametrize("resumed", [True, False])
+@pytest.mark.parametrize("state", ["running", "asking"])
+def test_a_run_that_goes_on_to_its_next_step_though_it_was_stopped(state: str, resumed: bool) -> None:
+    told = Told(Pauses(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(1.0).told("procedure", at_step(1))
+    told.at(2.0).stopped()
+    told.at(2.5).told("procedure", at_step(1))
+    assert not told.broken, "its steps may be done, and its end under way"
+    if resumed:
+        told.at(2.6).asked("alice", "resume", {"id": "c1"}, False)
+    told.at(3.0).told("procedure", at_step(2, state))
+    assert bool(told.broken) is not resumed
+
+
+@pytest.mark.parametrize(
+    ("state", "homed", "how", "holds"),
+    [
+        ("running", True, "stopped by alice", False),
+        ("running", False, "stopped by alice", True),
+        ("running", True, "aborted by alice", True),
+        (None, True, "stopped by alice", True),
+    ],
+    ids=["kept its place", "homing", "aborted", "not begun"],
+)
+def test_a_run_that_a_stop_ends(state: str | None, homed: bool, how: str, holds: bool) -> None:
+    told = Told(Pauses(lambda: ONE))
+    told.at(0.0).daemon(True)
+    told.at(0.5).told("device/carriage", carriage(homed))
+    if state is not None:
+        told.at(1.0).told("procedure", at_step(1, state))
+    told.at(2.0).stopped()
+    if state is not None:
+        told.at(2.1).told("procedure", at_step(1, "failed"))
+    text = f"Run r-0001 (there_and_back) was {how}."
+    told.at(2.2).told("event", event("c1", text) | {"code": "stopped", "data": {"run": "r-0001"}})
+    assert bool(told.broken) is not holds
 
 
 @pytest.mark.parametrize("pushed", [True, False])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from tests.virtual.rules.agree import Agree
 from tests.virtual.rules.answered import AnswerAfterQuestion, AnsweredOnce, NeverRetained
 from tests.virtual.rules.as_asked import IrisOpen, Seated
 from tests.virtual.rules.asked_for import AskedFor
@@ -13,6 +14,7 @@ from tests.virtual.rules.ends import Answered, EndsOnce, OnlyAccepted
 from tests.virtual.rules.finding_recorded import FindingRecorded
 from tests.virtual.rules.findings_hold import FindingsHold
 from tests.virtual.rules.flat import Flat
+from tests.virtual.rules.goes_back import GoesBack
 from tests.virtual.rules.guarded import Guarded, Latched
 from tests.virtual.rules.hands_in import HandsIn
 from tests.virtual.rules.held import Held, Lapses
@@ -24,7 +26,7 @@ from tests.virtual.rules.record_whole import RecordWhole
 from tests.virtual.rules.retained import Retained
 from tests.virtual.rules.still import LossEnds, Pauses, Stands, Still
 from tests.virtual.rules.stops import KeepsPlace, Rests, Stops
-from tests.virtual.rules.trusted import Agree, HomedWell, LossTold, TrustedOnly
+from tests.virtual.rules.trusted import HomedWell, LossTold, TrustedOnly
 from tests.virtual.witness import Watched
 
 if TYPE_CHECKING:
@@ -49,6 +51,7 @@ def rules_of(lab: Lab) -> list[Watched]:
         Rests(lambda: lab.machine.motor.moving),
         KeepsPlace(),
         Pauses(lab.connections),
+        GoesBack(lambda: lab.machine.motor.position_um, lab.scale_um),
         LossEnds(lab.unhindered),
         AnsweredOnce(),
         NeverRetained(),

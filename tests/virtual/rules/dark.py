@@ -61,9 +61,8 @@ class Dark(Watched):
     def told(self, topic: str, document: Any) -> None:
         if topic.startswith("reply/") and document["ok"] and document["id"] in self._lights:
             self._by = None
-            self._lit_before = True
             if self._lights[document["id"]] == "light":
-                self._anybodys = True  # it is that person's, also where a reset darkens it for a while
+                self._lit_before = self._anybodys = True  # that person's, also where a reset darkens it for a while
         elif topic == "procedure" and document:
             if document["run"] != self._run:
                 self._run, self._lit_before = document["run"], self._lit() or self._anybodys

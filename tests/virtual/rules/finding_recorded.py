@@ -11,8 +11,8 @@ from typing import Any
 
 from tests.virtual.witness import Watched
 
-SAID = "While a sweep was taken"
-"""How the note begins by which a finding says that something changed."""
+SAID = "While a sweep was taken the target's light was changed"
+"""How the note begins by which a finding says that the light changed, whatever its readings show of that."""
 COMPARES = {"glass_toggle": 3}
 """Findings across set-ups, and how many: without the plate, with it, and without."""
 STEP = 1.0 / 1000.0

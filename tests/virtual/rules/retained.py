@@ -19,7 +19,8 @@ class Retained(Watched):
 
     A kept stop is cleared at the next connect: where it came live, its connection does not show that it is kept.
 
-    A document that has not changed for 2 s over connections that were sound so long is the one that is kept.
+    A document that has not changed for 2 s over connections that were sound so long is the one that is kept; and the
+    daemon that has them says that it is on line.
     """
 
     def __init__(
@@ -34,9 +35,12 @@ class Retained(Watched):
         self._agreed: dict[str, tuple[Any, Any]] = {}
         self._over: tuple[str, ...] = ()
         self._next_s = 0.0
-        self._online = False
+        self._up = self._online = False
+        self._over_s = 0.0
+        """Since when its connections are the same."""
 
     def daemon(self, up: bool) -> None:
+        self._up, self._over_s = up, self.now()
         self._since.clear()
         self._online = up and self._online  # it is on line before it is up
 
@@ -52,11 +56,15 @@ class Retained(Watched):
             return
         self._next_s = self.now() + EVERY_S
         over = self._connected()
-        if not over or over != self._over or not self._online:
-            self._over = over
-            self._since.clear()
+        if not over or over != self._over:
+            self._over, self._over_s = over, self.now()
+        if over and self._online and self.now() > self._over_s:
+            self._look()
             return
-        self._look()
+        self._since.clear()
+        if over and self._up and not self._online and self.now() - self._over_s > REST_S:
+            self._over_s = self.now()
+            self.fail(f"the daemon is up since {REST_S:g} s and more, and does not say that it is on line")
 
     def _look(self) -> None:
         now, kept, notices = self.now(), self._kept(), self._notices()

@@ -138,36 +138,68 @@ class Stands(Causes):
 
 
 class Pauses(Watched):
-    """A question that stands as a stop comes is one of a paused run from then on, until the run is resumed or over."""
+    """A stop pauses the run under way: it asks no more and begins no step until it is resumed. It ends by a stop only
+    where that came in homing, which leaves no place to go on from.
+    """
 
     def __init__(self, connected: Callable[[], tuple[str, ...]]) -> None:
         self._connected = connected
-        self._asks = False
+        self._up = self._homed = False
+        self._run: str | None = None
+        """That which was told as under way."""
+        self._asks, self._step = False, 0
         self._due_s: float | None = None
+        self._left: tuple[float, int] | None = None
+        """When a stop came and at which step, as long as nothing else can have made the run go on."""
 
     def daemon(self, up: bool) -> None:
-        self._asks, self._due_s = False, None
+        self._up, self._homed, self._run, self._asks = up, False, None, False
+        self._due_s = self._left = None
 
     def stopped(self) -> None:
+        if self._run is not None:
+            self._left = self._left or (self.now(), self._step)
         if self._asks and self._due_s is None:
             self._due_s = self.now() + PAUSED_S
 
     def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
         if verb in ("answer", "resume", "abort"):
             self._due_s = None  # it goes on in the same moment, perhaps up to its next question
+        if verb == "resume":
+            self._left = None
 
     def told(self, topic: str, document: Any) -> None:
-        if topic == "procedure" and document:
-            self._asks = document["state"] == "asking"
-            if not self._asks:
-                self._due_s = None
+        if topic == "device/carriage" and document:
+            self._homed = bool(document["homed"])
+        elif topic == "procedure" and document:
+            self._stands(document)
+        elif topic == "event" and document["code"] == "stopped" and "was stopped" in document["text"]:
+            of_the_run = self._run is not None and document["data"].get("run") == self._run
+            if of_the_run and self._up and self._homed:
+                self.fail(f"{self._run} has ended by a stop, though the carriage has kept its place")
+
+    def _stands(self, document: Any) -> None:
+        state, step = document["state"], document["step"]
+        under_way = state in ("running", "asking", "paused")
+        if not under_way or document["run"] != self._run:
+            self._left = None
+        elif self._left is not None and state != "paused" and step > self._left[1]:
+            if self.now() - self._left[0] > TOLD_S:
+                self.fail(f"{self._run} went on to step {step}, though nobody has resumed it since the stop")
+            self._left = None
+        self._asks, self._step = state == "asking", step
+        if not self._asks:
+            self._due_s = None
+        if under_way or document["run"] != self._run:  # one that is over is named by the event that follows
+            self._run = document["run"] if under_way else None
 
     def passed(self) -> None:
-        if self._due_s is None:
+        if self._left is None and self._due_s is None:
             return
         if not self._connected():
-            self._due_s = self.now() + PAUSED_S
-        elif self.now() > self._due_s:
+            self._left = None
+            self._due_s = None if self._due_s is None else self.now() + PAUSED_S
+        elif self._due_s is not None and self.now() > self._due_s:
             self._due_s = None
             self.fail("a run still asks, and is not paused, though a stop came")
 

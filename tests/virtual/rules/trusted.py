@@ -68,7 +68,8 @@ class LossTold(Watched):
     """After what takes trust away the state says not homed, as soon as there is a broker to tell it.
 
     What the board says of itself counts as it is heard, garbled lines not at all. A hand or a jump moves what stands
-    by more than the bench lets pass; once a motion or a stop begins, the place is compared only at its end.
+    by more than the bench lets pass; once a motion or a stop begins, the place is compared only at its end. Where a
+    stop is answered as failed nobody knows what became of it.
 
     `connected` names the daemon's connections; `scale_sound` says whether the scale shows what it sees.
     """
@@ -79,6 +80,7 @@ class LossTold(Watched):
         self._due: list[tuple[float, str]] = []
         self._creep: tuple[float, str] | None = None
         self._line = b""
+        self._stops: set[str] = set()
         self._reset_s = -RESET_S
         self._counter_sound = True
         self._heard = False
@@ -121,12 +123,18 @@ class LossTold(Watched):
         if begins(data) or is_stop(data):
             self._creep = None
 
+    def asked(self, user: str, verb: str, request: dict[str, Any], retained: bool) -> None:
+        if verb == "stop":
+            self._stops.add(str(request.get("id")))
+
     def _lost(self, why: str, seen_s: float) -> None:
         if self._homed:
             self._due.append((self.now() + seen_s + TOLD_S, why))
 
     def told(self, topic: str, document: Any) -> None:
-        if topic == "device/carriage" and document:
+        if topic.startswith("reply/") and not document["ok"] and document["id"] in self._stops:
+            self._lost(f"the stop {document['id']} has failed", 0.0)
+        elif topic == "device/carriage" and document:
             self._homed, self._idle = bool(document["homed"]), document["state"] == "idle"
             if not self._homed:
                 self._due.clear()
@@ -189,58 +197,3 @@ class HomedWell(Watched):
                 self.fail(f"the carriage is told as homed, {off_um:.0f} um off the place of the switch")
         if before and not self._homed and document["state"] != "homing":
             self._cycle = False
-
-
-APART_UM = 60.0 + 15.0
-"""What the bench lets pass, with backlash and the screw's periodic error."""
-PITCH_REL = 0.001
-COMPARED_S = 2.0
-"""At rest for long it is looked at once a second."""
-
-
-class Agree(Watched):
-    """At rest, and told as homed, scale and motor are as far apart as they were at this homing and at the first.
-
-    `scale_um` is what the scale would read, None where it shows something else; `motor_um` the count of steps.
-    """
-
-    def __init__(self, scale_um: Callable[[], float | None], motor_um: Callable[[], float]) -> None:
-        self._scale_um, self._motor_um = scale_um, motor_um
-        self._homed_um: float | None = None
-        self._first_um: float | None = None
-        self._at_um = 0.0
-        self._apart_s: float | None = None
-        self._homed = self._idle = False
-
-    def daemon(self, up: bool) -> None:
-        self._homed, self._apart_s, self._homed_um, self._first_um = False, None, None, None
-
-    def told(self, topic: str, document: Any) -> None:
-        if topic != "device/carriage" or not document:
-            return
-        before, self._homed = self._homed, bool(document["homed"])
-        self._idle = document["state"] == "idle"
-        if self._homed and not before:
-            scale_um = self._scale_um()
-            self._homed_um = None if scale_um is None else self._motor_um() - scale_um
-            self._at_um = self._motor_um()
-            if self._homed_um is not None:
-                if self._first_um is None:
-                    self._first_um = self._homed_um
-                if abs(self._homed_um - self._first_um) > APART_UM:
-                    off_um = self._homed_um - self._first_um
-                    self.fail(f"homed, with motor and scale {off_um:+.0f} um further apart than at the first homing")
-
-    def passed(self) -> None:
-        apart = False
-        if self._homed and self._idle and self._homed_um is not None and (scale_um := self._scale_um()) is not None:
-            motor_um = self._motor_um()
-            off_um = abs(motor_um - scale_um - self._homed_um)
-            apart = off_um > APART_UM + PITCH_REL * abs(motor_um - self._at_um)
-        if not apart:
-            self._apart_s = None
-        elif self._apart_s is None:
-            self._apart_s = self.now()
-        elif self.now() - self._apart_s > COMPARED_S:
-            self._apart_s, self._homed = None, False
-            self.fail(f"motor and scale are {off_um:.0f} um further apart than at homing, and it is told as homed")
