@@ -20,16 +20,35 @@ from tests.virtual.scenes.asking import (
     typed_ahead,
 )
 from tests.virtual.scenes.hands import next_in_turn, toggled
-from tests.virtual.scenes.runs import asked, broken_off, checked, disturbed, held_up, there_and_back, written_slowly
+from tests.virtual.scenes.runs import (
+    asked,
+    broken_off,
+    checked,
+    cut_short,
+    disturbed,
+    goes_back,
+    held_up,
+    there_and_back,
+    written_slowly,
+)
 from tests.virtual.scenes.switches import pressed
-from tests.virtual.scenes.trust import alarmed, counts_lost, homing_broken_off, loses_steps, pushed, unplugged
+from tests.virtual.scenes.trust import (
+    alarmed,
+    counts_lost,
+    homing_broken_off,
+    loses_steps,
+    not_confirmed,
+    pushed,
+    says_nothing,
+    unplugged,
+)
 from tests.virtual.schedule import Step
 
 Scene = Callable[[random.Random, float, str], list[Step]]
 
 OF_ASKING = (typed_ahead, lapse, at_the_bounds, too_near, retained, said_again, stop_upon_stop)
-OF_TRUST = (pushed, loses_steps, homing_broken_off, unplugged, alarmed, counts_lost)
-OF_RUNS = (held_up, written_slowly, broken_off, disturbed, there_and_back, asked, checked)
+OF_TRUST = (pushed, loses_steps, homing_broken_off, unplugged, says_nothing, not_confirmed, alarmed, counts_lost)
+OF_RUNS = (held_up, written_slowly, broken_off, disturbed, there_and_back, goes_back, cut_short, asked, checked)
 OF_HANDS = (next_in_turn, toggled)
 OF_SWITCHES = (pressed,)
 SCENES: dict[str, Scene] = {one.__name__: one for one in (*OF_ASKING, *OF_TRUST, *OF_RUNS, *OF_HANDS, *OF_SWITCHES)}

@@ -13,9 +13,11 @@ def typed_ahead(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """A command with the beat of then arrives behind a stop, or too late, or was given no beat at all."""
     steps = set_up(at_s, who)
     at_s += SET_UP_S
-    for _ in range(4):
-        verb, args = chance.choice((("move", place(chance)), ("nominal", {}), ("home", {}), ("move", move(chance))))
-        how = chance.choice(("stopped", "old", "none"))
+    asked: list[Do] = [("move", place(chance)), ("nominal", {}), ("home", {}), ("move", move(chance))]
+    hows = [chance.choice(("old", "none")) for _ in asked] + ["stopped"] * len(asked)
+    typed_so = list(zip(asked * 2, hows, strict=True))
+    chance.shuffle(typed_so)
+    for (verb, args), how in typed_so:
         after_s = {"stopped": chance.choice((0.05, 0.3, 2.0)), "old": chance.choice((5.0, 12.0)), "none": 0.02}[how]
         typed = {"verb": verb, "after_s": after_s, "args": args} | ({"beat": False} if how == "none" else {})
         steps.append(Step(at_s, who, "typed", typed))
@@ -26,14 +28,18 @@ def typed_ahead(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 
 def lapse(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """The holder does nothing for a minute; the other takes over, or only tries to before it is up."""
-    them, away_s = other(who), chance.choice((3.0, 3.0, 40.0, 64.0))
-    does: Do = chance.choice((("take", {}), ("take", {}), ("home", {}), ("move", move(chance))))
-    steps = [*ready(at_s, who), Step(at_s + away_s, them, *does)]
-    after: Do = chance.choice(
-        (("move", move(chance)), ("home", {}), ("light", {"light": "target_light", "level": 0.4}))
-    )
-    return [*steps, Step(at_s + away_s + 1.0, who, *after), Step(at_s + away_s + 2.0, them, *after)]
+    """The other tries to take over, soon, and when the holder has done nothing for a minute."""
+    them = other(who)
+    steps: list[Step] = []
+    for away_s in (chance.choice((3.0, 3.0, 40.0)), 64.0):
+        does: Do = chance.choice((("take", {}), ("take", {}), ("home", {}), ("move", move(chance))))
+        after: Do = chance.choice(
+            (("move", move(chance)), ("home", {}), ("light", {"light": "target_light", "level": 0.4}))
+        )
+        steps += [*ready(at_s, who), Step(at_s + away_s, them, *does)]
+        steps += [Step(at_s + away_s + 1.0, who, *after), Step(at_s + away_s + 2.0, them, *after)]
+        at_s += away_s + 10.0
+    return steps
 
 
 def at_the_bounds(chance: random.Random, at_s: float, who: str) -> list[Step]:
@@ -76,19 +82,18 @@ def said_again(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """What was just sent comes once more, soon or after some seconds."""
     steps = ready(at_s, who)
     at_s += READY_S
-    for _ in range(5):
-        do: Do = chance.choice(
-            (
-                ("take", {}),
-                ("light", {"light": "target_light", "level": 0.4}),
-                ("move", move(chance)),
-                ("setup", {"set": {"trim_um": 20.0}}),
-                ("release", {}),
-            )
-        )
-        steps.append(Step(at_s, who, *do))
-        steps.append(Step(at_s + chance.choice((0.02, 0.3, 3.0, 20.0)), "stranger", "repeat", {"back": 0}))
-        at_s += chance.choice((1.0, 4.0))
+    asked: list[Do] = [
+        ("take", {}),
+        ("light", {"light": "target_light", "level": 0.4}),
+        ("move", move(chance)),
+        ("setup", {"set": {"trim_um": 20.0}}),
+        ("release", {}),
+    ]
+    again_s = [0.02, 0.3, 3.0, 20.0, chance.choice((0.02, 45.0))]
+    chance.shuffle(again_s)
+    for do, after_s in zip(asked, again_s, strict=True):
+        steps += [Step(at_s, who, *do), Step(at_s + after_s, "stranger", "repeat", {"back": 0})]
+        at_s += after_s + chance.choice((0.1, 4.0))
     return steps
 
 

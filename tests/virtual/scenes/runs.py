@@ -10,12 +10,18 @@ from tests.virtual.schedule import Step
 
 
 def held_up(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """A sweep is paused, goes on, and is paused again on its way back."""
+    """A sweep is paused or stopped, goes on, and is paused again on its way back; somebody else tries to resume it."""
     steps = [*set_up(at_s, who), Step(at_s + SET_UP_S, who, "sweep", {"repeats": 3})]
     at_s += SET_UP_S + chance.uniform(0.5, 6.0)
-    for _ in range(8):
-        steps.append(Step(at_s, who, chance.choice(("pause", "pause", "pause", "stop"))))
+    holds = ["stop"] * 2 + ["pause"] * 6
+    chance.shuffle(holds)
+    others = chance.sample(range(len(holds)), 2)
+    for turn, hold in enumerate(holds):
+        steps.append(Step(at_s, who, hold))
         at_s += chance.choice((0.05, 0.8))
+        if turn in others:
+            steps.append(Step(at_s, other(who), "resume"))
+            at_s += 0.3
         steps.append(Step(at_s, who, "resume"))
         at_s += chance.choice((chance.uniform(0.02, 0.35), chance.uniform(0.02, 0.35), 2.0))
     return [*steps, Step(at_s, who, chance.choice(("pause", "stop", "abort"))), Step(at_s + 2.0, who, "abort")]
@@ -37,48 +43,48 @@ def written_slowly(chance: random.Random, at_s: float, who: str) -> list[Step]:
 
 
 def broken_off(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """The daemon is killed, ended or held up while it measures; and again with a light on."""
-    steps = set_up(at_s, who)
-    at_s += SET_UP_S
-    begins: Do = chance.choice((("sweep", {"repeats": 1}), ("zero", {})))
-    steps.append(Step(at_s, who, *begins))
-    aimed = {
-        "when": "measuring",
-        "nth": chance.choice((1, 3, 9)),
-        "later_s": round(chance.choice((0.0, 0.0, 0.05)) * chance.random(), 4),
-    }
+    """The daemon is killed while it measures and its disk is slow, then killed, ended or held up; and ended or killed
+    with a light on."""
     ends: list[tuple[str, str, dict[str, Any]]] = [
         ("daemon", "kill", {"down_s": 0.1}),
         ("daemon", "restart", {"down_s": 0.0}),
         ("machine", "held", {"for_s": 0.8}),
     ]
-    thing, what, args = chance.choice(ends)
-    steps.append(Step(at_s, thing, what, args | aimed))
-    thing, what, args = chance.choice(ends[:2])
-    lights = Step(at_s + 21.0, who, "light", {"light": "target_light", "level": 0.4})
-    return [*steps, lights, Step(at_s + 22.0, thing, what, args)]
+    steps: list[Step] = []
+    for slow_s, (thing, what, args) in ((1.0, ends[0]), (0.0, chance.choice(ends))):
+        steps += set_up(at_s, who)
+        at_s += SET_UP_S
+        steps.append(Step(at_s, "disk", "slow", {"s": slow_s}))
+        begins: Do = chance.choice((("sweep", {"repeats": 1}), ("zero", {})))
+        steps.append(Step(at_s, who, *begins))
+        aimed = {
+            "when": "measuring",
+            "nth": chance.choice((1, 3, 9)),
+            "later_s": round(chance.choice((0.0, 0.0, 0.05)) * chance.random(), 4),
+        }
+        steps.append(Step(at_s, thing, what, args | aimed))
+        at_s += 21.0
+        steps.append(Step(at_s, "disk", "clear"))
+        at_s += 1.0
+    lit = ends[:2]
+    chance.shuffle(lit)
+    for thing, what, args in lit:
+        steps.append(Step(at_s, who, "light", {"light": "target_light", "level": 0.4}))
+        steps.append(Step(at_s + 1.0, thing, what, args))
+        at_s += 6.0
+    return steps
 
 
 def disturbed(chance: random.Random, at_s: float, who: str) -> list[Step]:
-    """While a sweep is under way its light, its plate or its lens changes."""
+    """While a sweep is under way its light changes, by little or by much, or its plate or its trim is to."""
     steps = set_up(at_s, who)
     at_s += SET_UP_S
-    for _ in range(2):
+    little: Do = ("light", {"light": "target_light", "level": 0.95})
+    much: Do = ("light", {"light": "target_light", "level": chance.choice((0.4, 0.7))})
+    refused: list[Do] = [("setup", {"set": {"glass": []}}), ("setup", {"set": {"trim_um": 20.0}})]
+    for what, args in (little, chance.choice((much, much, *refused))):
         steps.append(Step(at_s, who, "sweep", {"repeats": 1}))
-        light: tuple[str, str, dict[str, Any]] = (
-            who,
-            "light",
-            {"light": "target_light", "level": chance.choice((0.4, 0.7))},
-        )
-        what = chance.choice(
-            (
-                *[light] * 4,  # the others are refused under a run
-                (who, "setup", {"set": {"glass": []}}),
-                (who, "setup", {"set": {"trim_um": 20.0}}),
-            )
-        )
-        aimed = {"when": "measuring", "nth": chance.choice((2, 5, 9))}
-        steps.append(Step(at_s, what[0], what[1], what[2] | aimed))
+        steps.append(Step(at_s, who, what, args | {"when": "measuring", "nth": chance.choice((2, 5, 9))}))
         at_s += 25.0
         steps.append(Step(at_s, who, "light", {"light": "target_light", "level": 1.0}))
         at_s += 1.0
@@ -111,6 +117,39 @@ def there_and_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
         steps.append(Step(at_s, who, chance.choice(("resume", "abort", "abort", "answer"))))
         at_s += chance.choice((0.3, 1.0, 4.0))
     return [*steps, Step(at_s + 3.0, who, "abort")]
+
+
+def goes_back(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """A run that has gone far away from a lens's nominal is held up, and resumed."""
+    steps = [*set_up(at_s, who), Step(at_s + SET_UP_S, who, "run", {"procedure": "there_and_back", "inputs": {}})]
+    at_s += SET_UP_S + chance.uniform(3.0, 6.0)
+    for _ in range(2):
+        steps.append(chance.choice((Step(at_s, who, "pause"), stops(chance, at_s, who))))
+        at_s += chance.choice((1.0, 6.0))
+        steps.append(Step(at_s, who, "resume"))
+        at_s += chance.uniform(5.0, 8.0)
+    return [*steps, Step(at_s, who, "abort")]
+
+
+def cut_short(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """The same run is stopped on its way and at its question, and then aborted; aborted in the one that it has called;
+    and loses its place at its question, where it has to end by itself."""
+    steps: list[Step] = []
+    begun = {"procedure": "there_and_back", "inputs": {}}
+    on_its_way_s, lit_s, asks_s = chance.uniform(0.5, 2.5), chance.uniform(4.0, 6.5), 12.0
+    for after_s, ends in ((on_its_way_s, "stop"), (asks_s, "stop"), (lit_s, "abort"), (asks_s, "push")):
+        steps += [*ready(at_s, who), Step(at_s + READY_S, who, "run", begun)]
+        at_s += READY_S + after_s
+        match ends:
+            case "stop":
+                steps += [stops(chance, at_s, who), Step(at_s + chance.choice((0.7, 2.0)), who, "abort")]
+            case "abort":
+                steps.append(Step(at_s, who, "abort"))
+            case _:
+                steps.append(Step(at_s, "world", "push", {"value": 300.0}))
+                at_s += 14.0
+        at_s += 8.0
+    return [*steps, Step(at_s, who, "abort")]
 
 
 def checked(chance: random.Random, at_s: float, who: str) -> list[Step]:

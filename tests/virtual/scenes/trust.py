@@ -13,10 +13,12 @@ def pushed(chance: random.Random, at_s: float, who: str) -> list[Step]:
     """The carriage at rest is pushed, or its scale jumps."""
     steps = ready(at_s, who)
     at_s += READY_S
-    for _ in range(3):
+    waits_s = [0.1, 2.0, chance.choice((0.1, 2.0))]
+    chance.shuffle(waits_s)
+    for wait_s in waits_s:
         by_um = chance.choice((60.0, -120.0, 300.0))
         steps.append(Step(at_s, "world", chance.choice(("push", "push", "encoder_jump")), {"value": by_um}))
-        at_s += chance.choice((0.1, 2.0))
+        at_s += wait_s
         steps.append(Step(at_s, who, "move", move(chance)))
         steps.append(Step(at_s + 8.0, who, "home"))
         at_s += 8.0 + READY_S
@@ -85,6 +87,34 @@ def unplugged(chance: random.Random, at_s: float, who: str) -> list[Step]:
     for _ in range(3):
         at_s += chance.uniform(0.2, 3.0)
         steps.append(Step(at_s, who, "move", move(chance)))
+    return steps
+
+
+def says_nothing(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """Who tells the place of the carriage at rest says nothing for some seconds, in which nobody moves anything."""
+    steps: list[Step] = []
+    things = ["board", "counter"]
+    chance.shuffle(things)
+    for thing in things:
+        steps += [*ready(at_s, who), Step(at_s + READY_S + chance.random(), thing, "silence", {"s": 4.0})]
+        at_s += READY_S + 6.0
+        steps.append(Step(at_s, who, "move", move(chance)))
+        at_s += 1.0
+    return steps
+
+
+def not_confirmed(chance: random.Random, at_s: float, who: str) -> list[Step]:
+    """The board tells the same again and again just as it is stopped on a short way, so that nobody sees it stand."""
+    steps: list[Step] = []
+    for _ in range(2):
+        steps += [*ready(at_s, who), Step(at_s + READY_S, who, "move", {"by_um": 700.0})]
+        at_s += READY_S + chance.uniform(0.1, 0.2)
+        steps.append(Step(at_s, "board", "stuck_status", {"value": True}))
+        steps.append(Step(at_s + chance.uniform(0.0, 0.02), who, "stop"))
+        at_s += 12.0
+        steps.append(Step(at_s, "board", "stuck_status", {"value": False}))
+        steps.append(Step(at_s + 0.5, who, "move", move(chance)))
+        at_s += 2.0
     return steps
 
 
