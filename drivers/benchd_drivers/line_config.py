@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from typing import Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, model_validator
 
 from benchd.devices import Contacts
 from benchd_drivers.line_text import Checksum, Pattern
+from benchd_drivers.meter_range import ScaleConfig
 
 _KIND_OF = {"position": "scale", "length": "contact gauge", "gauge": "contact gauge", "switch": "switch"}
 """What a quantity makes of the device; anything else is a meter."""
@@ -27,7 +28,7 @@ _BELONGS = {
 """Keys that only some kinds go by."""
 
 
-class LineConfig(BaseModel):
+class LineConfig(ScaleConfig):
     """`ask` is written with `terminator`; `pattern` has one group, the number. `quantity` says what the device is.
 
     Without `ask` the device sends its lines by itself, and the number is that of the first one which was begun after
@@ -46,13 +47,7 @@ class LineConfig(BaseModel):
     pattern: Pattern
     checksum: Checksum | None = None
     timeout_s: float = Field(default=0.3, gt=0, le=30)
-    quantity: str = Field(pattern=r"^[a-z][a-z_]*$")
     um_per_unit: float = Field(default=1.0, allow_inf_nan=False)
-    unit: str = ""
-    scale: float = Field(default=1.0, allow_inf_nan=False)
-    offset: float = Field(default=0.0, allow_inf_nan=False)
-    low: float | None = None
-    high: float | None = None
 
     resolution_um: float = Field(default=1.0, gt=0)
     subdivision_um: float | None = Field(default=None, ge=0)

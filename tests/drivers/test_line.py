@@ -67,6 +67,17 @@ def test_a_key_of_another_kind_is_refused(quantity: str, key: str, value: Any) -
         LineDriver.Config(**{**POSITION, "quantity": quantity, **own_keys, key: value})
 
 
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [({"scale": 0.0}, "scale must not be 0"), ({"low": 5.0, "high": 1.0}, "low must be below high"),
+     ({"high": float("inf")}, "finite")],
+)  # fmt: skip
+def test_a_meter_that_would_tell_nothing_is_refused(keys: dict[str, float], told: str) -> None:
+    """A factor of 0 was taken: each reading was its offset, and called good."""
+    with pytest.raises(ValidationError, match=told):
+        LineDriver.Config(**{**POSITION, "quantity": "temperature", **keys})
+
+
 async def test_scale_and_unit() -> None:
     async with device(lambda ask: b"P=+12.5\r\n", um_per_unit=-1000.0) as scale:
         await scale.open()
