@@ -69,18 +69,21 @@ class Motion:
     def stand(self) -> None:
         """Captures where the carriage stands."""
         self._next_s = max(self._next_s, self._world.seconds)
-        for _ in range(STANDING):
-            self._capture(lambda _: self._world.rail.place_um)
+        kept = 0
+        while kept < STANDING:  # lost ones tell no pace, and here nothing else comes while the carriage stands
+            kept += self._capture(lambda _: self._world.rail.place_um)
         self._world.seconds = self._next_s
 
-    def _capture(self, place: Callable[[float], float]) -> None:
+    def _capture(self, place: Callable[[float], float]) -> bool:
+        """The next one; false where it is lost."""
         timing, middle_s = self._timing, self._next_s
         places = np.array([place(middle_s + 0.5 * timing.exposed_s * node) for node in NODES])
         jitter_s = timing.jitter_s * (float(self._rng.gamma(2.0)) - 2.0) / 2.0**0.5
         stamp_s = middle_s + self._late_s + jitter_s + self._drift * (middle_s - self._began_s)
-        if self._rng.uniform() >= timing.dropped:
+        if kept := bool(self._rng.uniform() >= timing.dropped):
             self._captures.put_nowait(Capture(places, stamp_s, UTC, timing.exposed_s))
         self._next_s += 1.0 / timing.rate_hz
+        return kept
 
     async def pass_through(
         self, ends_um: Sequence[float], speed_um_s: float, polled: Callable[[int, Reading], None]
